@@ -1,0 +1,85 @@
+"""Shared fixtures: the stated day, and the rule that a missing service may not hide a test.
+
+REQUIRE=postgres,redis,chromium turns a skip of a test that needs one of these into a failure.
+MUSTERWELL_TEST_TODAY=2028-02-29 states another day for every test that asks for `today`.
+"""
+
+import datetime as dt
+import os
+import shutil
+from collections.abc import Generator
+
+import pytest
+
+DEFAULT_TODAY = "2026-11-25"
+SERVICES = ("postgres", "redis", "chromium")
+MARKER_NEEDS = {"browser": ("chromium",)}
+
+
+def required_services() -> set[str]:
+    named = {part.strip() for part in os.environ.get("REQUIRE", "").split(",") if part.strip()}
+    if unknown := named - set(SERVICES):
+        raise pytest.UsageError(
+            f"REQUIRE names {', '.join(sorted(unknown))}; known are {', '.join(SERVICES)}."
+        )
+    return named
+
+
+def chromium_path() -> str | None:
+    return os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+def need_service(name: str) -> None:
+    """Skips the asking test when the service is not at hand; under REQUIRE the skip becomes a failure."""
+    at_hand = {
+        "postgres": os.environ.get("DATABASE_URL", "").startswith("postgres"),
+        "redis": bool(os.environ.get("REDIS_URL")),
+        "chromium": chromium_path() is not None,
+    }
+    if not at_hand[name]:
+        pytest.skip(f"needs {name}")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    required_services()
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    for marker, services in MARKER_NEEDS.items():
+        if item.get_closest_marker(marker):
+            for service in services:
+                need_service(service)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    report = yield
+    if report.skipped and call.excinfo is not None and not hasattr(report, "wasxfail"):
+        reason = str(call.excinfo.value)
+        if missing := [name for name in required_services() if f"needs {name}" in reason]:
+            report.outcome = "failed"
+            report.longrepr = f"REQUIRE demands {', '.join(missing)}, but the test was skipped: {reason}"
+    return report
+
+
+@pytest.fixture(scope="session")
+def chromium() -> str:
+    """The path of the browser."""
+    need_service("chromium")
+    path = chromium_path()
+    assert path is not None
+    return path
+
+
+@pytest.fixture(scope="session")
+def today() -> dt.date:
+    """The stated day of this run. No test reads the clock."""
+    return dt.date.fromisoformat(os.environ.get("MUSTERWELL_TEST_TODAY") or DEFAULT_TODAY)
+
+
+@pytest.fixture(scope="session")
+def now(today: dt.date) -> dt.datetime:
+    """Noon UTC of the stated day."""
+    return dt.datetime.combine(today, dt.time(12), tzinfo=dt.UTC)
