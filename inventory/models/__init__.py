@@ -1,0 +1,32 @@
+"""What we hold and buy. One file per subject."""
+
+from inventory.models.items import DesignEquipment, DesignItem, Item, SharedEquipment
+from inventory.models.ledger import Balance, FittedPart, Lot, Movement, PartDebt
+from inventory.models.supply import (
+    FundingSource,
+    Order,
+    OrderLine,
+    Receipt,
+    StockPolicy,
+    Supplier,
+    SupplyOffer,
+)
+
+__all__ = [
+    "Balance",
+    "DesignEquipment",
+    "DesignItem",
+    "FittedPart",
+    "FundingSource",
+    "Item",
+    "Lot",
+    "Movement",
+    "Order",
+    "OrderLine",
+    "PartDebt",
+    "Receipt",
+    "SharedEquipment",
+    "StockPolicy",
+    "Supplier",
+    "SupplyOffer",
+]
