@@ -1,7 +1,7 @@
 """Errors that carry data and one plain sentence.
 
-A domain error is raised with a message key, an English sentence template and the data that fills it. Framework-free code
-reads ``error.sentence``; the web layer translates ``error.template`` and fills in the same data.
+A domain error is raised with a message key, an English sentence template and the data that fills it. Framework-free
+code reads ``error.sentence``; the web layer translates ``error.template`` and fills in the same data.
 """
 
 from __future__ import annotations

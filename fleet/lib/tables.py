@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator, Sequence
-from functools import lru_cache
+from functools import cache
 from importlib import resources
 from typing import NoReturn
 
@@ -94,7 +94,7 @@ def read_table(package: str, name: str, columns: Sequence[str] = ()) -> list[Row
     return list(rows)
 
 
-@lru_cache(maxsize=None)
+@cache
 def _read(package: str, name: str) -> tuple[Row, ...]:
     file = f"{package.replace('.', '/')}/{name}"
     try:
