@@ -45,19 +45,19 @@ endif
 	$(BIN)/python manage.py up --port $(PORT)
 
 test: $(DEV_STAMP)  ## the suite on SQLite; no service is needed
-	$(BIN)/pytest -q
+	$(BIN)/pytest
 
 browser: $(DEV_STAMP)  ## whole journeys in Chromium
-	$(BIN)/pytest -q -m browser tests/browser
+	$(BIN)/pytest -m browser tests/browser
 
 kills: $(DEV_STAMP)  ## kill -9 at named fault points, two per kind
-	$(BIN)/pytest -q -m kills tests/faults
+	$(BIN)/pytest -m kills tests/faults
 
 storm: $(DEV_STAMP)  ## kill -9 at random moments, twenty per kind (KILLS=20, SEED=... to repeat)
-	$(BIN)/pytest -q -s -m storm tests/faults
+	$(BIN)/pytest -s -m storm tests/faults
 
 bench: $(DEV_STAMP)  ## seconds and memory at 1,000, 10,000 and 100,000 units
-	$(BIN)/pytest -q -s -m bench tests/benchmarks
+	$(BIN)/pytest -s -m bench tests/benchmarks
 
 check: $(DEV_STAMP)  ## format, lint, types, import contracts, Django's own checks, missing migrations
 	$(BIN)/ruff format --check .

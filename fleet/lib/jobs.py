@@ -21,8 +21,10 @@ Contract:
 - `fence()` is called inside the transaction that writes. It makes a write of a worker that lost its lease impossible.
 - `progress()` and `check_cancelled()` make short writes and reads of their own: call them outside transactions,
   about once a second, not once a row.
-- An exception fails the job. A `MusterwellError` is a person's to mend and is not tried again; its sentence is
+- An exception fails the job. A `DomainError` is a person's to mend and is not tried again; its sentence is
   shown. Anything else is tried again until the row's `max_attempts`, and then shown as failed.
+- `@job_handler("import", on_end=close_run)`: `on_end(job)` is called in the transaction that closes a job as failed or
+  cancelled (also when it was given up after kills), so that rows which wait for the job can say so.
 - The lease is renewed by a thread of the worker while the handler runs: a long calculation needs no heartbeat.
 """
 
@@ -75,24 +77,30 @@ class JobContext(Protocol):
 
 
 Handler = Callable[[JobContext], Mapping[str, Any] | None]
+OnEnd = Callable[[Any], None]
 AnyHandler = TypeVar("AnyHandler", bound=Handler)
 
 _handlers: dict[str, Handler] = {}
+_on_end: dict[str, OnEnd] = {}
 
 
-def job_handler(kind: str) -> Callable[[AnyHandler], AnyHandler]:
+def job_handler(kind: str, *, on_end: OnEnd | None = None) -> Callable[[AnyHandler], AnyHandler]:
     """Registers the decorated function for jobs of this kind. A kind has one handler."""
 
     def register(function: AnyHandler) -> AnyHandler:
         there = _handlers.get(kind)
-        if there is not None and there is not function:
-            raise ValueError(
-                f"Job kind '{kind}' already has the handler {there.__module__}.{there.__qualname__}."
-            )
+        if there is not None and name_of(there) != name_of(function):
+            raise ValueError(f"Job kind '{kind}' already has the handler {name_of(there)}.")
         _handlers[kind] = function
+        if on_end is not None:
+            _on_end[kind] = on_end
         return function
 
     return register
+
+
+def name_of(function: Callable[..., Any]) -> str:
+    return f"{function.__module__}.{function.__qualname__}"
 
 
 def handler_for(kind: str) -> Handler:
@@ -100,11 +108,21 @@ def handler_for(kind: str) -> Handler:
     try:
         return _handlers[kind]
     except KeyError:
-        known = ", ".join(sorted(_handlers)) or "none"
+        known = ", ".join(known_kinds()) or "none"
         raise LookupError(
             f"No handler is registered for jobs of kind '{kind}'. Known kinds: {known}."
         ) from None
 
 
+def on_end_for(kind: str) -> OnEnd | None:
+    return _on_end.get(kind)
+
+
 def known_kinds() -> list[str]:
     return sorted(_handlers)
+
+
+def unregister(kind: str) -> None:
+    """For tests that register a kind of their own."""
+    _handlers.pop(kind, None)
+    _on_end.pop(kind, None)

@@ -1,0 +1,90 @@
+"""Starts the whole tool on this machine: web, worker and beat. Ctrl-C stops all of it."""
+
+import ipaddress
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+from django.conf import settings
+from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.db import connection
+from django.db.migrations.executor import MigrationExecutor
+
+from fleet.lib.supervisor import Child, Plan, wait_for_port
+
+
+def is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+class Command(BaseCommand):
+    help = "Starts web, worker and beat, restarts what dies, and stops all of it on Ctrl-C."
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("--host", default="127.0.0.1", help="address to listen on")
+        parser.add_argument("--port", type=int, default=8000, help="port to listen on")
+        parser.add_argument("--processes", type=int, default=2, help="web processes")
+        parser.add_argument("--concurrency", type=int, default=2, help="jobs running at the same time")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        host, port = options["host"], options["port"]
+        self.refuse_open_development(host)
+        self.refuse_old_database()
+        if not wait_for_port(host, port, wait_s=10):
+            raise CommandError(
+                f"Port {port} on {host} is still in use. Stop the other program, or choose another: up --port {port + 1}"
+            )
+        plan = make_plan(host, port, options["processes"], options["concurrency"])
+        connection.close()
+        # The supervisor takes this process's place, so that no copy of Django idles in it.
+        os.execv(sys.executable, [sys.executable, "-m", "fleet.lib.supervisor", plan.to_json()])
+
+    def refuse_open_development(self, host: str) -> None:
+        if settings.DEVELOPMENT and not is_loopback(host):
+            raise CommandError(
+                f"DEBUG is on, so this serves only this machine, not {host}. Set DEBUG=0, SECRET_KEY and ALLOWED_HOSTS."
+            )
+
+    def refuse_old_database(self) -> None:
+        executor = MigrationExecutor(connection)
+        if executor.migration_plan(executor.loader.graph.leaf_nodes()):
+            raise CommandError("The database is not up to date. Run: manage.py migrate")
+
+
+def make_plan(host: str, port: int, processes: int, concurrency: int) -> Plan:
+    shown_host = f"[{host}]" if ":" in host else host
+    url = f"http://{shown_host}:{port}/"
+    python = [sys.executable, "-m"]
+    celery = [*python, "celery", "-A", "fleet.project"]
+    quiet = ["--loglevel", os.environ.get("LOG_LEVEL", "WARNING")]
+    in_background = {"MUSTERWELL_WORKER": "1", "SITE_ROOT": os.environ.get("SITE_ROOT", url.rstrip("/"))}
+    memory = ["--worker-tmp-dir", "/dev/shm"] if Path("/dev/shm").is_dir() else []
+    web = [*python, "gunicorn", "fleet.project.wsgi", "--bind", f"{shown_host}:{port}"]
+    web += ["--workers", str(processes), "--graceful-timeout", "5", "--log-level", "warning", *memory]
+    worker = [
+        *celery,
+        "worker",
+        *quiet,
+        "--concurrency",
+        str(concurrency),
+        "--hostname",
+        f"jobs-{os.getpid()}@%h",
+    ]
+    worker += ["--without-gossip", "--without-mingle", "--without-heartbeat"]
+    beat = [*celery, "beat", *quiet, "--pidfile", ""]
+    return Plan(
+        children=[
+            Child("web", web),
+            Child("worker", worker, env=in_background, stop_last=True),
+            Child("beat", beat, env=in_background),
+        ],
+        host=host,
+        port=port,
+        greeting=f"Musterwell serves on {url} (Ctrl-C stops it).",
+    )
