@@ -183,6 +183,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
+                "fleet.web.site.site",
             ],
         },
     },
@@ -219,7 +220,7 @@ if REDIS_URL:
         "global_keyprefix": os.environ.get("REDIS_KEY_PREFIX", "musterwell:"),
     }
 else:
-    CELERY_BROKER_URL = "filesystem://"
+    CELERY_BROKER_URL = "filesystem://localhost//"
     _queue_dir = DATA_DIR / "queue"
     for _folder in ("messages", "control", "processed"):
         (_queue_dir / _folder).mkdir(parents=True, exist_ok=True)
