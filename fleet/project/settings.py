@@ -250,7 +250,7 @@ CELERY_BEAT_SCHEDULE: dict[str, dict[str, Any]] = {
 JOB_LEASE_SECONDS = envint("JOB_LEASE_SECONDS", 60)
 JOB_MAX_ATTEMPTS = envint("JOB_MAX_ATTEMPTS", 5)
 # Asked every minute, by dotted name: starts what each depot's own night is due for.
-NIGHTLY_HOOK = os.environ.get("MUSTERWELL_NIGHTLY_HOOK", "readiness.services.sweeps.due_nightly")
+NIGHTLY_HOOK = "readiness.services.sweeps.due_nightly"
 
 # --- People ------------------------------------------------------------------------------------------------
 

@@ -61,9 +61,13 @@ def make_plan(host: str, port: int, processes: int, concurrency: int) -> Plan:
     shown_host = f"[{host}]" if ":" in host else host
     url = f"http://{shown_host}:{port}/"
     python = [sys.executable, "-m"]
-    celery = [*python, "celery", "-A", "fleet.project"]
+    celery = [*python, "celery", "--quiet", "-A", "fleet.project"]
     quiet = ["--loglevel", os.environ.get("LOG_LEVEL", "WARNING")]
-    in_background = {"MUSTERWELL_WORKER": "1", "SITE_ROOT": os.environ.get("SITE_ROOT", url.rstrip("/"))}
+    in_background = {
+        "MUSTERWELL_WORKER": "1",
+        "SITE_ROOT": os.environ.get("SITE_ROOT", url.rstrip("/")),
+        "PYTHONWARNINGS": "ignore::UserWarning:celery.platforms",  # running as root in a container is common
+    }
     memory = ["--worker-tmp-dir", "/dev/shm"] if Path("/dev/shm").is_dir() else []
     web = [*python, "gunicorn", "fleet.project.wsgi", "--bind", f"{shown_host}:{port}"]
     web += ["--workers", str(processes), "--graceful-timeout", "5", "--log-level", "warning", *memory]
