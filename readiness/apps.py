@@ -5,3 +5,7 @@ class ReadinessConfig(AppConfig):
     name = "readiness"
     verbose_name = "Readiness"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        # Registers the rules that a corrected record must pass, whichever door it comes through.
+        import readiness.services.upkeep  # noqa: F401

@@ -1,0 +1,405 @@
+"""Where a unit is, and the dated facts about its body."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from datetime import date, datetime
+from uuid import UUID
+
+from django.db import IntegrityError, transaction
+from django.utils.translation import gettext_noop as _
+
+from fleet.lib.errors import DomainError
+from fleet.models import (
+    Absence,
+    Attachment,
+    Certificate,
+    Modification,
+    PackedForm,
+    Place,
+    Unit,
+    UnitStay,
+    User,
+    Weighing,
+    WetState,
+)
+from fleet.models.designs import Evidence
+from fleet.services.corrections import check_for
+from fleet.services.records import (
+    birth_of_unit,
+    check_finite,
+    check_moment,
+    check_row,
+    facts,
+    from_integrity,
+    local_day,
+    locked,
+    moment_or_now,
+    note_change,
+    said,
+    save_record,
+    written_once,
+)
+
+
+def unit_move(
+    *,
+    unit: Unit,
+    to: Place,
+    at: datetime,
+    actor: User | None,
+    as_home: bool = False,
+    note: str = "",
+    now: datetime | None = None,
+) -> UnitStay:
+    """Moves a unit from the place where it stands to another; `as_home` makes that depot its home as well."""
+    instant = moment_or_now(now)
+    if as_home and to.kind != Place.Kind.DEPOT:
+        raise DomainError(
+            "unit.home_is_depot", _("{place} is not a depot: a unit's home is one."), place=to.name
+        )
+    with transaction.atomic():
+        row: Unit = locked(unit)
+        check_moment(at, now=instant, birth=birth_of_unit(row))
+        here = current_stay(row)
+        if here is not None and here.absence is not None:
+            raise DomainError(
+                "unit.away",
+                _(
+                    "{unit} is away ({purpose}, with {custodian}). End the absence, then it is back in a place."
+                ),
+                unit=row.tag,
+                purpose=here.absence.get_purpose_display(),
+                custodian=here.absence.custodian,
+            )
+        if as_home and row.home_id != to.pk:
+            old_home = row.home
+            row.home = to
+            row.version += 1
+            row.save(update_fields=["home", "version", "updated_at"])
+            note_change(
+                row, action="unit.home", actor=actor, before={"home": old_home}, after={"home": to}, place=to
+            )
+        if here is not None and here.place_id == to.pk:
+            return here
+        stay = _begin_stay(row, at=at, place=to)
+        note_change(
+            row,
+            action="unit.move",
+            actor=actor,
+            before={"place": here.place if here else None},
+            after={"place": to, "at": at},
+            note=note,
+            place=to,
+        )
+        return stay
+
+
+def current_stay(unit: Unit) -> UnitStay | None:
+    return UnitStay.objects.current().filter(unit=unit).select_related("place", "absence").first()
+
+
+def _begin_stay(
+    unit: Unit, *, at: datetime, place: Place | None = None, absence: Absence | None = None
+) -> UnitStay:
+    """Ends where the unit was and begins where it is, at one instant."""
+    here = current_stay(unit)
+    if here is not None:
+        if at < here.started_at:
+            raise DomainError(
+                "unit.moved_before",
+                _("{unit} came to {place} on {since} only, so it cannot leave on {at}. Check the time."),
+                unit=unit.tag,
+                place=str(here.place or here.absence),
+                since=said(here.started_at, unit.home.time_zone),
+                at=said(at, unit.home.time_zone),
+            )
+        here.ended_at = at
+        here.save(update_fields=["ended_at"])
+    return UnitStay.objects.create(unit=unit, place=place, absence=absence, started_at=at)
+
+
+def absence_start(
+    *,
+    unit: Unit,
+    purpose: str,
+    custodian: str,
+    started_at: datetime,
+    actor: User | None,
+    place: Place | None = None,
+    due_back_on: date | None = None,
+    recall_h: float | None = None,
+    note: str = "",
+    now: datetime | None = None,
+) -> Absence:
+    """A unit leaves its place: why, who has it, when it is due back, how many hours a recall takes."""
+    instant = moment_or_now(now)
+    if not custodian.strip():
+        raise DomainError("absence.no_custodian", _("Say who has the unit while it is away."))
+    try:
+        with transaction.atomic():
+            row: Unit = locked(unit)
+            open_one = Absence.objects.filter(unit=row, ended_at__isnull=True).first()
+            if open_one is not None:
+                return _same_absence(open_one, purpose, custodian, started_at, row)
+            birth = birth_of_unit(row)
+            check_moment(started_at, now=instant, birth=birth)
+            if due_back_on is not None and due_back_on < local_day(started_at, birth.zone):
+                raise DomainError(
+                    "absence.due_before_start", _("The day it is due back lies before it leaves.")
+                )
+            absence = Absence(
+                unit=row,
+                purpose=purpose,
+                custodian=custodian.strip(),
+                place=place,
+                started_at=started_at,
+                due_back_on=due_back_on,
+                recall_h=recall_h,
+                note=note,
+            )
+            check_row(absence)
+            absence.save(force_insert=True)
+            _begin_stay(row, at=started_at, absence=absence)
+            note_change(
+                absence, action="absence.start", actor=actor, after=facts(absence), note=note, place=row.home
+            )
+            return absence
+    except IntegrityError as error:
+        raise from_integrity(error) from error
+
+
+def _same_absence(there: Absence, purpose: str, custodian: str, started_at: datetime, unit: Unit) -> Absence:
+    if (there.purpose, there.custodian, there.started_at) == (purpose, custodian.strip(), started_at):
+        return there
+    raise DomainError(
+        "absence.away_already",
+        _("{unit} is away already ({purpose}, with {custodian}, since {since}). End that absence first."),
+        unit=unit.tag,
+        purpose=there.get_purpose_display(),
+        custodian=there.custodian,
+        since=said(there.started_at, unit.home.time_zone),
+    )
+
+
+def absence_end(
+    *,
+    absence: Absence,
+    ended_at: datetime,
+    actor: User | None,
+    to: Place | None = None,
+    note: str = "",
+    now: datetime | None = None,
+) -> Absence:
+    """The unit is back: in `to`, or at its home depot. Ending it twice is one end."""
+    instant = moment_or_now(now)
+    with transaction.atomic():
+        row: Absence = locked(absence)
+        if row.ended_at is not None:
+            return row
+        unit = row.unit
+        check_moment(ended_at, now=instant, birth=birth_of_unit(unit))
+        if ended_at < row.started_at:
+            raise DomainError(
+                "absence.ends_before_start", _("The unit cannot be back before it left. Check the time.")
+            )
+        deployment = getattr(row, "deployment", None)
+        if deployment is not None and deployment.ended_on is None:
+            raise DomainError(
+                "absence.deployment_open",
+                _(
+                    "Deployment {code} of this unit is still open: end the deployment, and the unit is back with it."
+                ),
+                code=deployment.code,
+            )
+        back_at = to or unit.home
+        row.ended_at = ended_at
+        row.version += 1
+        row.save(update_fields=["ended_at", "version", "updated_at"])
+        _begin_stay(unit, at=ended_at, place=back_at)
+        note_change(
+            row,
+            action="absence.end",
+            actor=actor,
+            before={"ended_at": None},
+            after={"ended_at": ended_at, "place": back_at},
+            note=note,
+            place=back_at,
+        )
+        return row
+
+
+def modification_record(
+    *,
+    unit: Unit,
+    kind: str,
+    description: str,
+    happened_at: datetime,
+    actor: User | None,
+    mass_change_kg: float | None = None,
+    touches: Collection[str] | None = None,
+    token: UUID | None = None,
+    now: datetime | None = None,
+) -> Modification:
+    """Writes a change to the body down. `touches` (default: by the kind of change) is void until shown again."""
+    instant = moment_or_now(now)
+
+    def write() -> Modification:
+        row = Modification(
+            unit=unit,
+            kind=kind,
+            description=description.strip(),
+            happened_at=happened_at,
+            mass_change_kg=mass_change_kg,
+            touches=Modification.default_touches(kind) if touches is None else sorted(set(touches)),
+            token=token,
+        )
+        _check_modification(row, instant)
+        return save_record(row, action="modification.record", actor=actor, now=instant)
+
+    return written_once(Modification, token, write)
+
+
+@check_for(Modification)
+def _check_modification(row: Modification, now: datetime) -> None:
+    check_finite(row)
+    check_moment(row.happened_at, now=now, birth=birth_of_unit(row.unit))
+    if not row.description:
+        raise DomainError("modification.no_description", _("Say in a few words what was changed."))
+    if unknown := set(row.touches) - set(Evidence.values):
+        raise DomainError(
+            "modification.unknown_evidence",
+            _("'{word}' is no kind of evidence. Known are: {known}."),
+            word=sorted(unknown)[0],
+            known=", ".join(Evidence.values),
+        )
+
+
+def weighing_record(
+    *,
+    unit: Unit,
+    packed_form: PackedForm,
+    mass_kg: float,
+    happened_at: datetime,
+    actor: User | None,
+    method: str = "",
+    token: UUID | None = None,
+    now: datetime | None = None,
+) -> Weighing:
+    """Writes down what the unit weighed [kg], packed in that form."""
+    instant = moment_or_now(now)
+
+    def write() -> Weighing:
+        row = Weighing(
+            unit=unit,
+            packed_form=packed_form,
+            mass_kg=mass_kg,
+            happened_at=happened_at,
+            method=method,
+            token=token,
+        )
+        _check_weighing(row, instant)
+        return save_record(row, action="weighing.record", actor=actor, now=instant)
+
+    return written_once(Weighing, token, write)
+
+
+@check_for(Weighing)
+def _check_weighing(row: Weighing, now: datetime) -> None:
+    check_finite(row)
+    check_moment(row.happened_at, now=now, birth=birth_of_unit(row.unit))
+    if row.packed_form.design_id != row.unit.design_id:
+        raise DomainError(
+            "weighing.other_design",
+            _("{form} is a packed form of another design than {unit}'s. Check the form and the unit."),
+            form=str(row.packed_form),
+            unit=row.unit.tag,
+        )
+    listed = row.packed_form.mass_kg
+    if listed is not None and not listed / 3 <= row.mass_kg <= listed * 3:
+        raise DomainError(
+            "weighing.implausible",
+            _(
+                "{mass} kg against {listed} kg in the catalogue: that is not this unit. Was it typed in another unit?"
+            ),
+            mass=f"{row.mass_kg:.0f}",
+            listed=f"{listed:.0f}",
+        )
+
+
+def wet_state_record(
+    *,
+    unit: Unit,
+    kind: str,
+    happened_at: datetime,
+    actor: User | None,
+    good_until: date | None = None,
+    token: UUID | None = None,
+    now: datetime | None = None,
+) -> WetState:
+    """Says whether the water side is dry, wet, preserved or disinfected from then on, and through which day."""
+    instant = moment_or_now(now)
+
+    def write() -> WetState:
+        row = WetState(unit=unit, kind=kind, happened_at=happened_at, good_until=good_until, token=token)
+        _check_wet_state(row, instant)
+        return save_record(row, action="wet_state.record", actor=actor, now=instant)
+
+    return written_once(WetState, token, write)
+
+
+@check_for(WetState)
+def _check_wet_state(row: WetState, now: datetime) -> None:
+    birth = birth_of_unit(row.unit)
+    check_moment(row.happened_at, now=now, birth=birth)
+    if row.good_until is not None and row.good_until < local_day(row.happened_at, birth.zone):
+        raise DomainError(
+            "wet_state.over_before", _("The day through which it is good lies before it was done.")
+        )
+
+
+def certificate_record(
+    *,
+    unit: Unit,
+    kind: str,
+    issued_on: date,
+    actor: User | None,
+    expires_on: date | None = None,
+    number: str = "",
+    issuer: str = "",
+    file: Attachment | None = None,
+    happened_at: datetime | None = None,
+    token: UUID | None = None,
+    now: datetime | None = None,
+) -> Certificate:
+    """Puts a certificate on file, valid through `expires_on` (None: it has no end)."""
+    instant = moment_or_now(now)
+
+    def write() -> Certificate:
+        row = Certificate(
+            unit=unit,
+            kind=kind,
+            number=number.strip(),
+            issuer=issuer.strip(),
+            issued_on=issued_on,
+            expires_on=expires_on,
+            file=file,
+            happened_at=happened_at or instant,
+            token=token,
+        )
+        _check_certificate(row, instant)
+        return save_record(row, action="certificate.record", actor=actor, now=instant)
+
+    return written_once(Certificate, token, write)
+
+
+@check_for(Certificate)
+def _check_certificate(row: Certificate, now: datetime) -> None:
+    birth = birth_of_unit(row.unit)
+    check_moment(row.happened_at, now=now, birth=birth)
+    if row.issued_on > local_day(now, birth.zone):
+        raise DomainError(
+            "certificate.issued_in_future",
+            _("{day} has not come yet: a certificate is issued on a day that has. Check the date."),
+            day=row.issued_on.isoformat(),
+        )
