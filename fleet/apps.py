@@ -1,6 +1,8 @@
 from django.apps import AppConfig
 from django.utils.module_loading import autodiscover_modules
 
+AUDIT_IS_KEPT = "The audit trail is never changed or deleted: add a line that says what is true instead."
+
 
 class FleetConfig(AppConfig):
     name = "fleet"
@@ -8,5 +10,8 @@ class FleetConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
+        from fleet.services.guards import guard_keep
+
+        guard_keep(self, table="fleet_auditentry", sentence=AUDIT_IS_KEPT)
         # Web, commands and workers alike know the handlers of every kind of job.
         autodiscover_modules("tasks")

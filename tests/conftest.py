@@ -8,6 +8,7 @@ import datetime as dt
 import os
 import shutil
 from collections.abc import Generator
+from typing import Any
 
 import pytest
 
@@ -71,6 +72,33 @@ def chromium() -> str:
     path = chromium_path()
     assert path is not None
     return path
+
+
+@pytest.fixture(scope="session", autouse=True)
+def emptying_between_tests() -> Generator[None, None, None]:
+    """Lets `flush`, with which transactional tests clear the database, empty the append-only tables.
+
+    Only here: the guards are taken away before the flush and put back after it, whatever happens.
+    """
+    from django.core.management.commands.flush import Command
+
+    from fleet.services.guards import guard_install, guard_remove, guarded_tables
+
+    flush = Command.handle
+
+    def handle(self: Command, **options: Any) -> None:
+        using = options.get("database") or "default"
+        for table in guarded_tables():
+            guard_remove(using, table=table)
+        try:
+            flush(self, **options)
+        finally:
+            for table in guarded_tables():
+                guard_install(using, table=table)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Command, "handle", handle)
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -124,7 +124,8 @@ def use_of_fittings(fittings: Fittings, logs: DayUse, away: Away) -> PartUse:
     order = np.lexsort((end_at, unit))
     keys = _Keys(unit[order], end_at[order])
     first = keys.place(fittings.unit, fittings.fitted_at.astype("datetime64[s]"), after=True)
-    stop = keys.place(fittings.unit, fittings.until.astype("datetime64[s]") + _DAY, after=False)
+    day_later = (fittings.until.astype("datetime64[s]") + _DAY).astype("datetime64[s]")
+    stop = keys.place(fittings.unit, day_later, after=False)
     stop = np.maximum(first, stop)
 
     def total(a: Floats, b: Floats, cap: float | None = None) -> tuple[Floats, Ints]:

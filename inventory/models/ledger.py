@@ -79,7 +79,11 @@ class Balance(models.Model):
 
 
 class FittedPart(Versioned):
-    """A part in a position of a unit. `carried_*` is the use it brought along from before this fitting."""
+    """A part in a position of a unit. `carried_*` is the use it brought along from before this fitting.
+
+    `follows` is the fitting the same piece was in before, whose use it carries. `void`: the fitting was reversed, it
+    never was, counts for nothing and stays visible.
+    """
 
     unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="fitted_parts")
     position = models.CharField(max_length=40)
@@ -92,6 +96,10 @@ class FittedPart(Versioned):
     carried_m3 = models.FloatField(default=0)
     carried_starts = models.PositiveIntegerField(default=0)
     use_known = models.BooleanField(_("earlier use is known"), default=True)
+    follows = models.OneToOneField(
+        "self", on_delete=models.PROTECT, null=True, blank=True, related_name="followed_by"
+    )
+    void = models.BooleanField(_("the fitting was reversed"), default=False)
 
     class Meta:
         ordering = ["unit", "position", "-fitted_at"]
@@ -105,6 +113,10 @@ class FittedPart(Versioned):
             ),
             models.CheckConstraint(
                 condition=Q(carried_h__gte=0, carried_m3__gte=0), name="fitted_part_carried_not_negative"
+            ),
+            models.CheckConstraint(
+                condition=Q(void=False) | Q(removed_at__isnull=False, follows__isnull=True),
+                name="fitted_part_void_is_closed",
             ),
         ]
 
