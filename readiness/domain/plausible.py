@@ -21,7 +21,7 @@ def rest_v_bounds(code: str, cells_in_series: int) -> tuple[float, float]:
     Raises RejectedInput('unknown_chemistry'). Source: the rest and charging voltages of `tables/battery_chemistries.csv`.
     """
     low, high = REST_V_CELL_LFP if code == "lfp" else REST_V_CELL[chemistry(code).family]
-    return low * cells_in_series, high * cells_in_series
+    return round(low * cells_in_series, 6), round(high * cells_in_series, 6)
 
 
 def has_gravity(code: str) -> bool:

@@ -163,6 +163,11 @@ def check_bank_test(row: BankTest, *, now: datetime, birth: Birth) -> None:
     check_finite(row)
     check_moment(row.happened_at, now=now, birth=birth)
     check_temperature(row.temp_c)
+    measured = row.capacity_ah if row.kind == BankTest.Kind.CAPACITY else row.worst_ratio
+    if measured is None or measured <= 0:
+        raise DomainError(
+            "bank_test.no_value", _("The result of the test is missing: type what was measured, more than 0.")
+        )
     if row.capacity_ah is not None and row.capacity_ah > 2 * row.bank.capacity_ah:
         raise DomainError(
             "bank_test.capacity_impossible",
