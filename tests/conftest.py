@@ -12,6 +12,8 @@ from typing import Any
 
 import pytest
 
+from tests.cast import cast  # noqa: F401  (the fixture that everyone uses)
+
 DEFAULT_TODAY = "2026-11-25"
 SERVICES = ("postgres", "redis", "chromium")
 MARKER_NEEDS = {"browser": ("chromium",)}
