@@ -49,6 +49,6 @@ def fuse_soc(soc_model: Any, sigma_model: Any, soc_ocv: Any = None, sigma_ocv: A
 
 
 def unexplained(soc_model: Any, sigma_model: Any, soc_reading: Any, sigma_reading: Any) -> Any:
-    """Whether reading and prediction differ by more than three of their common sigma (hidden load, weak cell, wrong curve)."""
+    """Whether reading and prediction differ by over three of their common sigma (hidden load, weak cell, wrong curve)."""
     gap = np.abs(as_array(soc_model) - as_array(soc_reading))
     return gap > UNEXPLAINED_SIGMAS * np.hypot(as_array(sigma_model), as_array(sigma_reading))

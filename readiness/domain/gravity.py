@@ -57,6 +57,6 @@ def freeze_point(sg: Any) -> Any:
 
 
 def freeze_point_at_soc(soc: Any, *, sg_full: Any = SG_FULL, sg_empty: Any = SG_EMPTY) -> Any:
-    """Temperature [degC] at which the acid of a lead-acid bank in this charge state freezes (1.265/1.120 acid by default)."""
+    """Temperature [degC] at which the acid of a lead-acid bank in this charge state freezes (1.265/1.120 acid)."""
     state = require_soc(soc)
     return freeze_point(as_array(sg_empty) + state * (as_array(sg_full) - as_array(sg_empty)))

@@ -17,7 +17,6 @@ from readiness.domain.chemistry import (
     chemistries,
     chemistry,
     chemistry_column,
-    curve_name,
     rest_curves,
 )
 from readiness.domain.errors import RejectedInput
@@ -108,7 +107,7 @@ def at_table_temp(v_cell: Any, temp_c: Any, lead: Any) -> FloatArray:
 
 
 def soc_from_cell_volts(chem: IntArray, v_cell_25c: Any) -> FloatArray:
-    """Charge state of many banks from the corrected rest voltage per cell, clamped to 0..1; NaN where voltage says nothing."""
+    """Charge state of many banks from the corrected rest voltage per cell, clamped to 0..1; NaN where it says nothing."""
     volts = as_array(v_cell_25c)
     soc = np.full(volts.shape, np.nan)
     for position, record in enumerate(chemistries().values()):

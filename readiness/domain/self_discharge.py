@@ -103,7 +103,7 @@ def rate_at(
 def pessimistic_factor(temp_c: Any, *, ref_c: Any, doubling_k: Any) -> Any:
     """Rate over the reference rate [1] when the worse of two laws counts: above 25 degC a rate doubles per 8 K.
 
-    Source: battery_chemistries.csv for `doubling_k`; 8 K from flooded gas evolution and TM 9-6140-200-14 (26.7 to 37.8 degC).
+    Source: battery_chemistries.csv; 8 K from flooded gas evolution and TM 9-6140-200-14 (26.7 to 37.8 degC).
     """
     at_c = as_array(temp_c)
     above_k = np.maximum(at_c - PESSIMISTIC_ABOVE_C, 0.0)
@@ -112,7 +112,7 @@ def pessimistic_factor(temp_c: Any, *, ref_c: Any, doubling_k: Any) -> Any:
 
 
 def age_factor(age_years: Any, design_life_years: Any, end_of_life_factor: Any) -> Any:
-    """How much faster an aged bank empties [1]: `1 + (a_end - 1) * age / design life`; an unknown age counts as the end of life."""
+    """How much faster an aged bank empties [1]: `1 + (a_end - 1) age / design life`; an unknown age is the end of life."""
     share = np.maximum(as_array(age_years), 0.0) / as_array(design_life_years)
     share = np.where(np.isfinite(share), share, 1.0)
     return as_given(1.0 + (as_array(end_of_life_factor) - 1.0) * share)

@@ -51,7 +51,7 @@ def interval_used(
     doubling_k: float = DEFAULT_DOUBLING_K,
     cap_days: float | None = DEFAULT_CAP_DAYS,
 ) -> float:
-    """Part of the interval used up by a temperature record, `sum dt / D(T)`; a charge is due at 1. The cap applies per step."""
+    """Part of the interval used up by a temperature record, `sum dt / D(T)`: due at 1. The cap applies per step."""
     durations, temperatures = require_series(days, temp_c)
     allowed = interval_days(
         temperatures, base_days=base_days, base_c=base_c, doubling_k=doubling_k, cap_days=cap_days

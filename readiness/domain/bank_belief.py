@@ -1,0 +1,90 @@
+"""What is believed of each bank after its latest record: the columns that the estimate carries from record to record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Self
+
+import numpy as np
+
+from readiness.domain.bank_records import BankArrays, Reason, Supply
+from readiness.domain.fusion import PESSIMISTIC_SIGMAS
+from readiness.domain.inputs import BoolArray, FloatArray, IntArray
+
+
+@dataclass
+class BankBelief:
+    """What is believed of each bank after its latest record."""
+
+    t: FloatArray
+    loss_from: FloatArray
+    soc: FloatArray
+    sigma: FloatArray
+    low_soc: FloatArray
+    low_sigma: FloatArray
+    cap: FloatArray
+    used: FloatArray
+    known: BoolArray
+    charged: BoolArray
+    supply: IntArray
+    float_until: FloatArray
+    site: IntArray
+    anchor_kind: IntArray
+    anchor_at: FloatArray
+    evidence_at: FloatArray
+    reading_at: FloatArray
+    charged_at: FloatArray
+    readings: IntArray
+    notes: IntArray
+    reasons: IntArray
+    floor_at: FloatArray
+    interval_at: FloatArray
+    broken: BoolArray
+    broken_at: FloatArray
+
+    @classmethod
+    def unknown(cls, banks: BankArrays, first: FloatArray) -> Self:
+        n = len(banks)
+        nan, no, zero = np.full(n, np.nan), np.zeros(n, dtype=bool), np.zeros(n, dtype=np.int64)
+        return cls(
+            t=first.copy(),
+            loss_from=first.copy(),
+            soc=nan.copy(),
+            sigma=nan.copy(),
+            low_soc=nan.copy(),
+            low_sigma=nan.copy(),
+            cap=np.full(n, np.inf),
+            used=np.zeros(n),
+            known=no.copy(),
+            charged=no.copy(),
+            supply=zero.copy(),
+            float_until=nan.copy(),
+            site=banks.site.copy(),
+            anchor_kind=zero.copy(),
+            anchor_at=nan.copy(),
+            evidence_at=nan.copy(),
+            reading_at=nan.copy(),
+            charged_at=nan.copy(),
+            readings=zero.copy(),
+            notes=zero.copy(),
+            reasons=np.full(n, int(Reason.NO_STATE), dtype=np.int64),
+            floor_at=nan.copy(),
+            interval_at=nan.copy(),
+            broken=no.copy(),
+            broken_at=nan.copy(),
+        )
+
+    def take(self, index: IntArray) -> Self:
+        return type(self)(**{part.name: getattr(self, part.name)[index] for part in fields(self)})
+
+    def put(self, index: IntArray, part: Self) -> None:
+        for column in fields(self):
+            getattr(self, column.name)[index] = getattr(part, column.name)
+
+    @property
+    def bound(self) -> FloatArray:
+        return np.minimum(self.low_soc - PESSIMISTIC_SIGMAS * self.low_sigma, self.cap)
+
+    @property
+    def floating(self) -> BoolArray:
+        return np.equal(self.supply, Supply.FLOAT) | np.equal(self.supply, Supply.OWN_ARRAY)

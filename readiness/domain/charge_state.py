@@ -1,0 +1,481 @@
+"""The charge state of every bank of a fleet at once, from its records; the page of one bank calls the same with one row.
+
+Two estimates run side by side through the records of a bank. The best estimate uses each chemistry's own temperature law;
+the pessimistic one lets rates double per 8 K above 25 degC. Each carries a band that starts at 0.02 after a completed charge
+and grows by half of every predicted loss. Readings are fused by inverse variance. The low end is the pessimistic estimate
+less 1.28 of its band, and never above what the latest usable reading says; so a reading that is too low is planned on until
+another one disproves it.
+
+Dates follow from the last record, never from the day on which one asks, so they do not drift while nothing happens.
+
+References: state equation, laws, fusion and trigger as documented in `tables/SOURCES.md`; the 0.02, the half of the loss
+and the meter bands are engineering assumptions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from readiness.domain.bank_belief import BankBelief
+from readiness.domain.bank_rates import BankRates
+from readiness.domain.bank_records import (
+    READING_REFUSALS,
+    Anchor,
+    BankArrays,
+    BankEstimates,
+    DueBy,
+    EventArrays,
+    EventKind,
+    Note,
+    Reason,
+    Supply,
+)
+from readiness.domain.charging import fleet_charge_hours
+from readiness.domain.fusion import (
+    PESSIMISTIC_SIGMAS,
+    SIGMA_AFTER_CHARGE,
+    SIGMA_PER_LOSS,
+    UNEXPLAINED_SIGMAS,
+    combine,
+)
+from readiness.domain.inputs import BoolArray, FloatArray, IntArray
+from readiness.domain.reading_values import ReadingValues, values_of_readings
+from readiness.domain.thermal import Sites
+
+LOSS_WEIGHT = 1.0 + PESSIMISTIC_SIGMAS * SIGMA_PER_LOSS
+HOURS_TOLERANCE = 0.9
+UNKNOWN_START_SOC = 0.5
+HORIZON_DAYS = 1500
+FAR_DAYS = 1095.0
+_PLATEAU = READING_REFUSALS.index("plateau")
+
+
+def _set(target: Any, where: BoolArray, value: Any) -> None:
+    np.copyto(target, value, where=where, casting="unsafe")
+
+
+def _note(state: BankBelief, where: BoolArray, note: Note, *, off: BoolArray | None = None) -> None:
+    if off is not None:
+        state.notes[off] &= ~int(note)
+    state.notes[where] |= int(note)
+
+
+def _forget(state: BankBelief, where: BoolArray, reason: Reason) -> None:
+    """The charge state is not known any more."""
+    if not where.any():
+        return
+    state.known &= ~where
+    state.reasons[where] = int(reason)
+    for column in (state.soc, state.sigma, state.low_soc, state.low_sigma, state.floor_at):
+        _set(column, where, np.nan)
+    _set(state.cap, where, np.inf)
+
+
+def _advance(state: BankBelief, rates: BankRates, bank: IntArray, until: FloatArray) -> None:
+    """Let time pass up to `until`: what is lost, what of the interval is used, and when a limit was met on the way."""
+    believed = state.floating & (until <= state.float_until)
+    since = np.where(believed, until, state.loss_from)
+    passing = until > since
+    if passing.any():
+        _spend_interval(state, rates, bank, since, until, passing)
+        _lose_charge(state, rates, bank, since, until, passing)
+    _set(state.loss_from, ~believed, until)
+    state.t = until.copy()
+
+
+def _spend_interval(
+    state: BankBelief,
+    rates: BankRates,
+    bank: IntArray,
+    since: FloatArray,
+    until: FloatArray,
+    passing: BoolArray,
+) -> None:
+    spent = np.where(passing, rates.interval_share(bank, state.site, since, until), 0.0)
+    after = state.used + spent
+    meets = state.charged & np.isnan(state.interval_at) & (after >= 1.0) & passing
+    if meets.any():
+        at = np.flatnonzero(meets)
+        due = rates.interval_end(bank[at], state.site[at], since[at], 1.0 - state.used[at])
+        state.interval_at[at] = np.minimum(np.fmax(due, _not_before(state, at)), until[at])
+    state.used = after
+
+
+def _not_before(state: BankBelief, at: IntArray) -> FloatArray:
+    """While a float charge is believed, nothing falls due before that belief ends."""
+    return np.where(state.floating[at], state.float_until[at], -np.inf)
+
+
+def _lose_charge(
+    state: BankBelief,
+    rates: BankRates,
+    bank: IntArray,
+    since: FloatArray,
+    until: FloatArray,
+    passing: BoolArray,
+) -> None:
+    load = rates.load(bank, state.supply)
+    blind = passing & state.known & ~np.isfinite(load)
+    _forget(state, blind, Reason.LOAD_UNKNOWN)
+    _forget(state, passing & state.known & (rates.row(bank, state.site) < 0), Reason.NO_CLIMATE)
+    losing = np.flatnonzero(passing & state.known)
+    if not losing.size:
+        return
+    b, site, t0, t1, drain = bank[losing], state.site[losing], since[losing], until[losing], load[losing]
+    best = rates.loss(b, site, t0, t1, state.soc[losing], drain, pessimistic=False)
+    worst = rates.loss(b, site, t0, t1, state.low_soc[losing], drain, pessimistic=True)
+    floor = rates.floor_soc[b]
+    before, at_floor = state.bound[losing], np.isnan(state.floor_at[losing])
+    crosses = at_floor & (before - LOSS_WEIGHT * worst <= floor)
+    if crosses.any():
+        at = losing[crosses]
+        state.floor_at[at] = np.minimum(_floor_time(state, rates, bank, at, since), until[at])
+    falls = ~state.broken[losing] & (state.soc[losing] - best <= floor)
+    if falls.any():
+        at = losing[falls]
+        state.broken_at[at] = np.minimum(_broken_time(state, rates, bank, at, since), until[at])
+        state.broken[at] = True
+    state.soc[losing] = np.maximum(state.soc[losing] - best, 0.0)
+    state.sigma[losing] += SIGMA_PER_LOSS * best
+    state.low_soc[losing] -= worst
+    state.low_sigma[losing] += SIGMA_PER_LOSS * worst
+    state.cap[losing] -= LOSS_WEIGHT * worst
+
+
+def _floor_time(
+    state: BankBelief, rates: BankRates, bank: IntArray, at: IntArray, since: FloatArray
+) -> FloatArray:
+    """When the pessimistic path meets the floor, counted from `since`."""
+    room = (state.bound[at] - rates.floor_soc[bank[at]]) / LOSS_WEIGHT
+    load = rates.load(bank[at], state.supply[at])
+    met = rates.time_of_loss(
+        bank[at], state.site[at], since[at], np.maximum(room, 0.0), state.low_soc[at], load, pessimistic=True
+    )
+    return np.fmax(met, _not_before(state, at))
+
+
+def _broken_time(
+    state: BankBelief, rates: BankRates, bank: IntArray, at: IntArray, since: FloatArray
+) -> FloatArray:
+    room = np.maximum(state.soc[at] - rates.floor_soc[bank[at]], 0.0)
+    load = rates.load(bank[at], state.supply[at])
+    met = rates.time_of_loss(
+        bank[at], state.site[at], since[at], room, state.soc[at], load, pessimistic=False
+    )
+    return np.fmax(met, _not_before(state, at))
+
+
+def _apply(
+    state: BankBelief, rates: BankRates, events: EventArrays, values: ReadingValues, at: IntArray
+) -> None:
+    """Take in one record per bank (`at` are rows of the events; `state` holds those banks)."""
+    kind = events.kind[at]
+    bank = events.bank[at]
+    now = events.time[at]
+    if (kind == EventKind.SITE).any():
+        _apply_site(state, kind == EventKind.SITE, events.site[at], now)
+    if (kind == EventKind.SUPPLY).any():
+        _apply_supply(state, kind == EventKind.SUPPLY, events.supply[at], events.check_days[at], now)
+    if (kind == EventKind.USED).any():
+        _apply_use(state, rates, bank, kind == EventKind.USED, events.ah[at])
+    if (kind == EventKind.CHARGE).any():
+        _apply_charge(state, rates, bank, kind == EventKind.CHARGE, events, at, now)
+    reading = kind >= EventKind.VOLTAGE
+    if reading.any():
+        _apply_reading(state, reading, values, at, now, rates.nickel[bank])
+    _mark_limits(state, rates, bank, now)
+
+
+def _apply_site(state: BankBelief, where: BoolArray, site: IntArray, now: FloatArray) -> None:
+    """A bank that was moved is not on its charger any more until someone says so."""
+    cut = where & state.floating
+    _set(state.site, where, site)
+    _set(state.supply, cut, int(Supply.UNKNOWN))
+    _set(state.loss_from, cut, now)
+
+
+def _apply_supply(
+    state: BankBelief, where: BoolArray, supply: IntArray, check_days: FloatArray, now: FloatArray
+) -> None:
+    connected = (supply == Supply.FLOAT) | (supply == Supply.OWN_ARRAY)
+    proven = where & connected & state.floating & state.known & (now <= state.float_until)
+    _set(state.evidence_at, proven, now)
+    _set(state.supply, where, supply)
+    _set(state.float_until, where, now + np.where(np.isnan(check_days), 0.0, check_days))
+    _set(state.loss_from, where, now)
+
+
+def _apply_use(state: BankBelief, rates: BankRates, bank: IntArray, where: BoolArray, ah: FloatArray) -> None:
+    share = ah / rates.capacity_ah[bank]
+    counted = where & state.known & np.isfinite(share)
+    for column in (state.soc, state.low_soc, state.cap):
+        _set(column, counted, column - share)
+    _set(state.soc, counted, np.maximum(state.soc, 0.0))
+    _forget(state, where & ~counted, Reason.USED)
+
+
+def _apply_charge(
+    state: BankBelief,
+    rates: BankRates,
+    bank: IntArray,
+    where: BoolArray,
+    events: EventArrays,
+    at: IntArray,
+    now: FloatArray,
+) -> None:
+    start = np.where(state.known, state.soc, UNKNOWN_START_SOC)
+    to_soc = events.to_soc[at]
+    target = np.where(np.isnan(to_soc), 1.0, to_soc)
+    needed_h = _needed_hours(rates, bank, start, target)
+    complete = where & events.end_sign[at] & (events.hours[at] >= HOURS_TOLERANCE * needed_h)
+    partial = where & ~complete
+    credit = events.ah[at] / (rates.charge_factor[bank] * rates.capacity_ah[bank])
+    credit = np.where(np.isfinite(credit), credit, 0.0)
+    for column in (state.soc, state.low_soc, state.cap):
+        _set(column, partial & state.known & np.isfinite(column), np.minimum(column + credit, 1.0))
+    _note(state, partial, Note.PARTIAL_CHARGE, off=complete)
+    drop = rates.initial_drop[bank]
+    for column in (state.soc, state.low_soc):
+        _set(column, complete, target * (1.0 - drop))
+    for column in (state.sigma, state.low_sigma):
+        _set(column, complete, SIGMA_AFTER_CHARGE + SIGMA_PER_LOSS * drop * target)
+    _set(state.cap, complete, np.inf)
+    _set(state.used, complete, 0.0)
+    _set(state.interval_at, complete, np.nan)
+    state.known |= complete
+    state.charged |= complete
+    _set(state.reasons, complete, 0)
+    _set(state.anchor_kind, complete, int(Anchor.CHARGE))
+    for column in (state.anchor_at, state.evidence_at, state.charged_at, state.loss_from):
+        _set(column, complete, now)
+    _set(state.readings, complete, 0)
+    _note(state, np.zeros_like(complete), Note.DEEP_DISCHARGE, off=complete)
+
+
+def _needed_hours(rates: BankRates, bank: IntArray, start: FloatArray, target: FloatArray) -> FloatArray:
+    """Hours a charge must have lasted to be believed complete; without a known charger the chemistry's least time."""
+    full = fleet_charge_hours(rates.chem[bank], rates.capacity_ah[bank], start, rates.charger_a[bank])
+    full = np.where(np.isfinite(full), full, rates.min_refresh_h[bank])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = np.maximum(target - start, 0.0) * rates.capacity_ah[bank] / rates.charger_a[bank]
+    return np.where(target < 1.0, np.where(np.isfinite(part), part, 0.0), full)
+
+
+def _apply_reading(
+    state: BankBelief,
+    where: BoolArray,
+    values: ReadingValues,
+    at: IntArray,
+    now: FloatArray,
+    nickel: BoolArray,
+) -> None:
+    soc, sigma, cap = values.soc[at], values.sigma[at], values.cap[at]
+    use = where & values.usable[at]
+    refused = where & ~values.usable[at]
+    _note(state, refused & (values.refusal[at] > 0), Note.READING_REFUSED, off=use)
+    _note(state, refused & nickel, Note.VOLTAGE_SAYS_NOTHING)
+    _note(state, refused & (values.refusal[at] == _PLATEAU), Note.PLATEAU, off=use)
+    up, down = values.only_up[at], values.only_down[at]
+    first = use & ~state.known
+    fuse = use & state.known & ~(up & (soc <= state.low_soc)) & ~(down & (soc >= state.low_soc))
+    gap = state.soc - soc
+    band = UNEXPLAINED_SIGMAS * np.hypot(state.sigma, sigma)
+    lost, gained = fuse & (gap > band), fuse & (-gap > band) & ~up
+    _note(state, lost, Note.UNEXPLAINED_LOSS, off=use)
+    _note(state, gained, Note.UNEXPLAINED_GAIN, off=use)
+    best, best_band = combine(state.soc, state.sigma, soc, sigma)
+    worst, worst_band = combine(state.low_soc, state.low_sigma, soc, sigma)
+    adopt = first | lost
+    _set(state.soc, fuse, best)
+    _set(state.sigma, fuse, best_band)
+    _set(state.low_soc, fuse, worst)
+    _set(state.low_sigma, fuse, worst_band)
+    _set(state.soc, adopt, soc)
+    _set(state.sigma, adopt, sigma)
+    _set(state.low_soc, first, soc)
+    _set(state.low_sigma, first, sigma)
+    _set(state.cap, use & ~up, cap)
+    _set(state.cap, use & up, np.inf)
+    state.known |= first
+    _set(state.reasons, first, 0)
+    _set(state.anchor_kind, adopt, int(Anchor.READING))
+    _set(state.anchor_at, adopt, now)
+    _set(state.evidence_at, use, now)
+    _set(state.reading_at, use, now)
+    state.readings += use
+    _note(state, values.surface[at] & where, Note.SURFACE_CHARGE, off=use)
+    _note(state, values.deep[at] & where, Note.DEEP_DISCHARGE, off=use)
+    _note(state, values.weak[at] & where, Note.WEAK_BLOCK, off=use)
+
+
+def _mark_limits(state: BankBelief, rates: BankRates, bank: IntArray, now: FloatArray) -> None:
+    """After a record: whether the bank stands at its floor, and since when."""
+    floor = rates.floor_soc[bank]
+    under = state.known & (state.bound <= floor)
+    _set(state.floor_at, ~under, np.nan)
+    _set(state.floor_at, under & np.isnan(state.floor_at), now)
+    broken = state.known & (state.soc <= floor)
+    _set(state.broken_at, broken & ~state.broken, now)
+    state.broken = broken
+
+
+def _ranks(bank: IntArray) -> tuple[IntArray, IntArray]:
+    """Rows of bank-sorted events, the first of every bank before the second of any, and where each rank starts."""
+    starts = np.flatnonzero(np.r_[True, bank[1:] != bank[:-1]])
+    counts = np.diff(np.r_[starts, bank.size])
+    rank = np.arange(bank.size) - np.repeat(starts, counts)
+    small = rank.astype(np.int16) if counts.max(initial=0) < 2**15 else rank
+    order = np.argsort(small, kind="stable")
+    return order, np.searchsorted(rank[order], np.arange(counts.max(initial=0) + 1))
+
+
+def estimate(banks: BankArrays, events: EventArrays, sites: Sites, as_of: Any) -> BankEstimates:
+    """Charge state, band, ends, due dates and reasons of every bank at `as_of` (days since 1970-01-01 UTC, one or per bank).
+
+    Later events are left out. Work grows with the most eventful bank, not with a loop over banks.
+    """
+    asked = np.ascontiguousarray(np.broadcast_to(np.asarray(as_of, dtype=np.float64), (len(banks),)))
+    values = values_of_readings(banks, events)
+    order = events.in_order()
+    order = order[events.time[order] <= asked[events.bank[order]]]
+    first = asked.copy()
+    np.minimum.at(first, events.bank[order], events.time[order])
+    rates = BankRates.build(banks, events, sites, first, asked, HORIZON_DAYS)
+    state = BankBelief.unknown(banks, first)
+    if order.size:
+        by_rank, edges = _ranks(events.bank[order])
+        rows = order[by_rank]
+        for begin, end in pairwise(edges.tolist()):
+            at = rows[begin:end]
+            bank = events.bank[at]
+            part = state.take(bank)
+            _advance(part, rates, bank, events.time[at])
+            _apply(part, rates, events, values, at)
+            state.put(bank, part)
+    return _answer(banks, rates, state, values, asked)
+
+
+def _answer(
+    banks: BankArrays, rates: BankRates, state: BankBelief, values: ReadingValues, asked: FloatArray
+) -> BankEstimates:
+    everyone = np.arange(len(banks), dtype=np.int64)
+    floor_at, interval_at = _limits_ahead(state, rates, everyone)
+    now = state.take(everyone)
+    _advance(now, rates, everyone, asked)
+    stale_at = state.evidence_at + banks.stale_days
+    stale = now.known & (asked > stale_at)
+    reasons = now.reasons | np.where(stale, int(Reason.STALE), 0)
+    undecided = ~now.known
+    floor_at = np.where(undecided, np.nan, floor_at)
+    due_at = np.fmin(floor_at, interval_at)
+    due_by = np.where(
+        np.isfinite(due_at),
+        np.where(
+            floor_at <= np.where(np.isnan(interval_at), np.inf, interval_at),
+            int(DueBy.FLOOR),
+            int(DueBy.INTERVAL),
+        ),
+        int(DueBy.NONE),
+    )
+    bound = np.clip(now.bound, 0.0, 1.0)
+    return BankEstimates(
+        soc=np.where(undecided, np.nan, now.soc),
+        sigma=np.where(undecided, np.nan, now.sigma),
+        low=np.where(undecided, 0.0, bound),
+        high=_high_end(now, undecided),
+        floor_soc=rates.floor_soc,
+        floor_at=floor_at,
+        interval_at=interval_at,
+        due_at=due_at,
+        due_by=due_by,
+        used=np.where(now.charged, now.used, np.nan),
+        stale_at=stale_at,
+        broken_at=now.broken_at,
+        anchor_kind=state.anchor_kind,
+        anchor_at=state.anchor_at,
+        evidence_at=state.evidence_at,
+        reading_at=state.reading_at,
+        charged_at=state.charged_at,
+        float_until=np.where(state.floating, state.float_until, np.nan),
+        supply=state.supply,
+        readings_used=state.readings,
+        reasons=reasons,
+        notes=_all_notes(now, banks, asked),
+        refusal=values.refusal.astype(np.int64),
+    )
+
+
+def _limits_ahead(state: BankBelief, rates: BankRates, bank: IntArray) -> tuple[FloatArray, FloatArray]:
+    """When floor and interval are met if nothing more is done: from the last record, not from today."""
+    load = rates.load(bank, state.supply)
+    floor_at = state.floor_at.copy()
+    ahead = np.flatnonzero(
+        state.known & np.isnan(floor_at) & np.isfinite(load) & (rates.row(bank, state.site) >= 0)
+    )
+    met = _floor_time(state, rates, bank, ahead, state.loss_from)
+    floor_at[ahead] = np.where(met > state.t[ahead] + FAR_DAYS, np.inf, met)
+    interval_at = state.interval_at.copy()
+    ahead = np.flatnonzero(state.charged & np.isnan(interval_at))
+    due = rates.interval_end(ahead, state.site[ahead], state.loss_from[ahead], 1.0 - state.used[ahead])
+    interval_at[ahead] = np.where(np.isnan(due), np.nan, np.fmax(due, _not_before(state, ahead)))
+    return floor_at, interval_at
+
+
+def _high_end(now: BankBelief, undecided: BoolArray) -> FloatArray:
+    """The most charge that may be in it: what counts where a limit must not be exceeded. A connected bank may be full."""
+    best = now.soc + PESSIMISTIC_SIGMAS * now.sigma
+    other = now.low_soc + PESSIMISTIC_SIGMAS * now.low_sigma
+    open_ended = undecided | now.floating
+    return np.where(open_ended, 1.0, np.clip(np.fmax(best, other), 0.0, 1.0))
+
+
+def _all_notes(now: BankBelief, banks: BankArrays, asked: FloatArray) -> IntArray:
+    believed = now.floating & (asked <= now.float_until)
+    pairs = (
+        (now.supply == Supply.UNKNOWN, Note.SUPPLY_UNKNOWN),
+        (believed, Note.FLOAT_BELIEVED),
+        (now.floating & ~believed, Note.FLOAT_EXPIRED),
+        (~np.isfinite(banks.made_day) | ~(banks.life_days > 0), Note.AGE_UNKNOWN),
+        (~now.charged, Note.NO_COMPLETED_CHARGE),
+    )
+    notes = now.notes.copy()
+    for where, note in pairs:
+        notes |= np.where(where, int(note), 0)
+    return notes
+
+
+@dataclass(frozen=True)
+class ChargePath:
+    """The course of one bank for a chart: a value per asked instant."""
+
+    at: FloatArray
+    soc: FloatArray
+    low: FloatArray
+    high: FloatArray
+    floor_soc: float
+    decided: BoolArray
+
+
+def path(banks: BankArrays, events: EventArrays, sites: Sites, row: int, at: Any) -> ChargePath:
+    """What is believed of one bank at each instant of `at`, from the records up to then (the last ones, for later days).
+
+    The same calculation as `estimate`, with the bank repeated once per instant.
+    """
+    instants = np.atleast_1d(np.asarray(at, dtype=np.float64))
+    mine = np.flatnonzero(events.bank == row)
+    times = np.arange(instants.size, dtype=np.int64)
+    repeated = events.take(np.tile(mine, instants.size))
+    repeated = replace(repeated, bank=np.repeat(times, mine.size))
+    answer = estimate(banks.take(np.full(instants.size, row)), repeated, sites, instants)
+    return ChargePath(
+        at=instants,
+        soc=answer.soc,
+        low=answer.low,
+        high=answer.high,
+        floor_soc=float(answer.floor_soc[0]),
+        decided=answer.decided,
+    )
