@@ -10,6 +10,9 @@ class FleetConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
+        # These register the rules that a corrected record must pass, whichever door it comes through.
+        import fleet.services.deployments
+        import fleet.services.units  # noqa: F401
         from fleet.services.guards import guard_keep
 
         guard_keep(self, table="fleet_auditentry", sentence=AUDIT_IS_KEPT)

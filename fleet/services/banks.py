@@ -142,7 +142,7 @@ def block_move(
             target = (bank.pk if bank else None, position if bank else "", place.pk if place else None)
             if here is not None and (here.bank_id, here.position, here.place_id) == target:
                 return here
-            _check_block(row, bank, at, instant)
+            _check_block(row, bank, position, at, instant)
             _close(here, at, row.serial)
             stay = BlockStay.objects.create(
                 block=row, bank=bank, position=position if bank else "", place=place, started_at=at
@@ -266,7 +266,9 @@ def _occupant(unit: Unit | None, position: str) -> BankStay | None:
     )
 
 
-def _check_block(block: BatteryBlock, bank: BatteryBank | None, at: datetime, now: datetime) -> None:
+def _check_block(
+    block: BatteryBlock, bank: BatteryBank | None, position: str, at: datetime, now: datetime
+) -> None:
     if bank is None:
         return
     check_moment(at, now=now, birth=birth_of_bank(bank, at))
@@ -282,6 +284,19 @@ def _check_block(block: BatteryBlock, bank: BatteryBank | None, at: datetime, no
     if block.retired_on is not None:
         raise DomainError(
             "block.retired", _("Block {block} is retired and goes into no bank."), block=block.serial
+        )
+    if not position:
+        raise DomainError(
+            "block.no_position", _("Say which place in bank {bank} the block takes."), bank=bank.serial
+        )
+    there = BlockStay.objects.current().filter(bank=bank, position=position).select_related("block").first()
+    if there is not None:
+        raise DomainError(
+            "block.position_taken",
+            _("Place {position} of bank {bank} holds block {block}: take it out first."),
+            position=position,
+            bank=bank.serial,
+            block=there.block.serial,
         )
 
 

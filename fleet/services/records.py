@@ -129,9 +129,24 @@ def check_row(row: models.Model) -> None:
     relations = {field.name for field in row._meta.fields if field.is_relation}
     try:
         row.clean_fields(exclude=relations)
-        row.validate_constraints()
     except ValidationError as error:
-        raise from_validation(error, row) from error
+        field, messages = next(iter(error.message_dict.items()))
+        raise DomainError(
+            "record.field", "{field}: {message}", field=field_label(row, field), message=messages[0]
+        ) from error
+    for model, constraints in row.get_constraints():
+        for constraint in constraints:
+            check_constraint(constraint, model, row)
+
+
+def check_constraint(constraint: models.BaseConstraint, model: type[models.Model], row: models.Model) -> None:
+    try:
+        constraint.validate(model, row)
+    except ValidationError as error:
+        sentence = SENTENCES.get(constraint.name)
+        if sentence is not None:
+            raise DomainError(f"record.{constraint.name}", sentence) from error
+        raise DomainError("record.refused", "{message}", message=error.messages[0]) from error
 
 
 def check_finite(row: models.Model) -> None:
@@ -141,21 +156,6 @@ def check_finite(row: models.Model) -> None:
             raise DomainError(
                 "record.not_a_number", _("{field}: this is not a number."), field=str(each.verbose_name)
             )
-
-
-def from_validation(error: ValidationError, row: models.Model) -> DomainError:
-    """The first thing wrong, as a sentence with the field's own label before it."""
-    named: Mapping[str, list[str]] = (
-        error.message_dict if hasattr(error, "error_dict") else {"__all__": error.messages}
-    )
-    field, messages = next(iter(named.items()))
-    message = messages[0]
-    for name, sentence in SENTENCES.items():
-        if f"“{name}”" in message:
-            return DomainError(f"record.{name}", sentence)
-    if field == "__all__":
-        return DomainError("record.refused", "{message}", message=message)
-    return DomainError("record.field", "{field}: {message}", field=field_label(row, field), message=message)
 
 
 def field_label(row: models.Model, name: str) -> str:

@@ -79,12 +79,12 @@ class DepotFactory(PlaceFactory):
     lon_deg = 5.0
 
     @factory.post_generation
-    def terms(obj, create, extracted, **kwargs):  # noqa: N805
+    def terms(obj, create, extracted, **kwargs):
         if create and extracted is not False:
             DepotTermsFactory(place=obj, **kwargs)
 
     @factory.post_generation
-    def climate(obj, create, extracted, **kwargs):  # noqa: N805
+    def climate(obj, create, extracted, **kwargs):
         if create and extracted is not False:
             ClimateNormal.objects.bulk_create(
                 ClimateNormal(
@@ -154,7 +154,7 @@ class UnitFactory(DjangoModelFactory):
     commissioned_on = FIRST_DAY
 
     @factory.post_generation
-    def stay(obj, create, extracted, **kwargs):  # noqa: N805
+    def stay(obj, create, extracted, **kwargs):
         if create and extracted is not False:
             UnitStay.objects.create(unit=obj, place=obj.home, started_at=FIRST_MOMENT)
 

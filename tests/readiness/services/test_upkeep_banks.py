@@ -116,7 +116,7 @@ def test_two_readings_at_one_moment_are_a_slip(bank):
 def test_flooded_cells_have_a_gravity():
     bank = BankFactory(chemistry="flooded_sb")
     assert record(bank, kind="gravity", volts_v=None, gravity_sg=1.245).gravity_sg == 1.245
-    with pytest.raises(DomainError, match="between 1.000 and 1.320"):
+    with pytest.raises(DomainError, match=r"between 1\.000 and 1\.320"):
         record(bank, kind="gravity", volts_v=None, gravity_sg=1245.0, happened_at=ago(2))
 
 

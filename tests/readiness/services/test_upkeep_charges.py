@@ -53,7 +53,7 @@ def test_a_double_tap_starts_one_and_stops_one(bank):
         charge_stop(charge=charge, ended_at=ago(hours=1) + dt.timedelta(seconds=seconds), actor=None, now=NOW)
     assert Charge.objects.get().ended_at == ago(hours=1)
     assert AuditEntry.objects.filter(action="charge.stop").count() == 1
-    with pytest.raises(DomainError, match="ended on .* already"):
+    with pytest.raises(DomainError, match=r"ended on .* already"):
         charge_stop(charge=charge, ended_at=ago(hours=3), actor=None, now=NOW)
 
 

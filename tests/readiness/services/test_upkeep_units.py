@@ -51,7 +51,7 @@ def test_a_fault_opens_and_closes_once():
         fault_close(fault=fault, closed_at=ago(1), actor=nora, note="new hose", now=NOW)
     assert Fault.objects.get().closed_by == nora
     assert AuditEntry.objects.filter(action="fault.close").count() == 1
-    with pytest.raises(DomainError, match="closed on .* already"):
+    with pytest.raises(DomainError, match=r"closed on .* already"):
         fault_close(fault=fault, closed_at=ago(0), actor=UserFactory(), now=NOW)
 
 

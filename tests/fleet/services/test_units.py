@@ -1,0 +1,187 @@
+"""Where a unit is, who has it, and what is known about its body."""
+
+import datetime as dt
+import uuid
+
+import pytest
+
+from fleet.lib.errors import DomainError
+from fleet.models import Absence, AuditEntry, Certificate, Modification, UnitStay
+from fleet.services.units import (
+    absence_end,
+    absence_start,
+    certificate_record,
+    modification_record,
+    unit_move,
+    weighing_record,
+    wet_state_record,
+)
+from tests.factories.fleet import (
+    NOW,
+    TODAY,
+    DepotFactory,
+    PackedFormFactory,
+    PlaceFactory,
+    UnitFactory,
+    UserFactory,
+    ago,
+)
+
+pytestmark = pytest.mark.django_db
+
+
+def stays(unit):
+    return [(stay.place, stay.absence, stay.ended_at) for stay in unit.stays.order_by("started_at")]
+
+
+def away(unit, **changes):
+    values = {"purpose": "loan", "custodian": "Coast county", "started_at": ago(5), "actor": None, "now": NOW}
+    return absence_start(unit=unit, **(values | changes))
+
+
+def test_a_unit_moves_once_and_the_old_stay_ends_when_the_new_begins():
+    unit, other = UnitFactory(), PlaceFactory()
+    for _ in range(2):
+        unit_move(unit=unit, to=other, at=ago(1), actor=None, now=NOW)
+    assert stays(unit) == [(unit.home, None, ago(1)), (other, None, None)]
+    entry = AuditEntry.objects.get(action="unit.move")
+    assert entry.before["place"]["label"] == unit.home.name
+    assert entry.after["place"]["label"] == other.name
+
+
+def test_a_move_may_make_the_depot_its_home():
+    unit, other = UnitFactory(), DepotFactory()
+    unit_move(unit=unit, to=other, at=ago(1), actor=None, as_home=True, now=NOW)
+    unit.refresh_from_db()
+    assert (unit.home, unit.version) == (other, 2)
+    with pytest.raises(DomainError, match="is not a depot"):
+        unit_move(unit=unit, to=PlaceFactory(), at=ago(0), actor=None, as_home=True, now=NOW)
+
+
+@pytest.mark.parametrize("at", [ago(-1), ago(2000)])
+def test_a_unit_moves_neither_tomorrow_nor_before_it_came(at):
+    unit = UnitFactory(commissioned_on=None)
+    with pytest.raises(DomainError):
+        unit_move(unit=unit, to=PlaceFactory(), at=at, actor=None, now=NOW)
+    assert UnitStay.objects.filter(unit=unit).count() == 1
+
+
+def test_an_absence_takes_the_unit_out_of_its_place_and_brings_it_back():
+    unit = UnitFactory()
+    absence = away(unit, due_back_on=TODAY, recall_h=36.0)
+    assert away(unit).pk == absence.pk
+    with pytest.raises(DomainError, match="is away"):
+        unit_move(unit=unit, to=PlaceFactory(), at=ago(1), actor=None, now=NOW)
+    with pytest.raises(DomainError, match="End that absence first"):
+        away(unit, purpose="exercise")
+    for _ in range(2):
+        absence_end(absence=absence, ended_at=ago(1), actor=None, now=NOW)
+    assert stays(unit) == [
+        (unit.home, None, ago(5)),
+        (None, absence, ago(1)),
+        (unit.home, None, None),
+    ]
+    assert Absence.objects.get().version == 2
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"custodian": " "}, "who has the unit"),
+        ({"due_back_on": TODAY - dt.timedelta(days=9)}, "before it leaves"),
+        ({"started_at": ago(-2)}, "has not come yet"),
+        ({"recall_h": -1.0}, "greater than or equal to 0"),
+        ({"purpose": "holiday"}, "not a valid choice"),
+    ],
+)
+def test_an_absence_that_makes_no_sense_is_refused_whole(changes, words):
+    unit = UnitFactory()
+    with pytest.raises(DomainError, match=words):
+        away(unit, **changes)
+    assert (Absence.objects.count(), len(stays(unit))) == (0, 1)
+
+
+def test_it_is_not_back_before_it_left():
+    absence = away(UnitFactory())
+    with pytest.raises(DomainError, match="back before it left"):
+        absence_end(absence=absence, ended_at=ago(6), actor=None, now=NOW)
+
+
+@pytest.mark.parametrize(
+    ("kind", "touches"),
+    [
+        ("drop", ["lifting", "type_test", "wiring"]),
+        ("swap", ["mass", "cog", "wiring"]),
+        ("repair", ["lifting", "wiring"]),
+        ("modification", ["mass", "cog", "lifting", "wiring", "type_test"]),
+    ],
+)
+def test_a_change_touches_what_its_kind_touches_unless_narrowed(kind, touches):
+    values = {"unit": UnitFactory(), "kind": kind, "happened_at": ago(1), "actor": None, "now": NOW}
+    assert modification_record(description="Frame straightened", **values).touches == touches
+    assert modification_record(description="Lamp lead", touches=["wiring"], **values).touches == ["wiring"]
+    with pytest.raises(DomainError, match="no kind of evidence"):
+        modification_record(description="Paint", touches=["colour"], **values)
+
+
+def test_a_weighing_is_of_this_design_and_believable():
+    unit = UnitFactory()
+    form = PackedFormFactory(design=unit.design, mass_kg=1800.0)
+    values = {"unit": unit, "happened_at": ago(1), "actor": None, "now": NOW}
+    assert weighing_record(packed_form=form, mass_kg=1834.0, **values).mass_kg == 1834.0
+    with pytest.raises(DomainError, match="another design"):
+        weighing_record(packed_form=PackedFormFactory(), mass_kg=1834.0, **values)
+    with pytest.raises(DomainError, match="typed in another unit"):
+        weighing_record(packed_form=form, mass_kg=18.3, **values)
+
+
+def test_a_wet_state_and_a_certificate_are_written_once():
+    unit, nora = UnitFactory(), UserFactory()
+    with pytest.raises(DomainError, match="lies before it was done"):
+        wet_state_record(
+            unit=unit,
+            kind="preserved",
+            happened_at=ago(1),
+            good_until=TODAY - dt.timedelta(days=3),
+            actor=nora,
+            now=NOW,
+        )
+    assert wet_state_record(unit=unit, kind="dry", happened_at=ago(1), actor=nora, now=NOW).kind == "dry"
+    token = uuid.uuid4()
+    for _ in range(2):
+        certificate_record(
+            unit=unit,
+            kind="lifting_exam",
+            number="L-7",
+            issued_on=TODAY - dt.timedelta(days=3),
+            expires_on=TODAY + dt.timedelta(days=180),
+            actor=nora,
+            token=token,
+            now=NOW,
+        )
+    assert Certificate.objects.get().happened_at == NOW
+
+
+@pytest.mark.parametrize(
+    ("issued_in_days", "expires_in_days", "words"),
+    [(1, 30, "has not come yet"), (-3, -4, "expires before it was issued")],
+)
+def test_a_certificate_has_days_in_order(issued_in_days, expires_in_days, words):
+    with pytest.raises(DomainError, match=words):
+        certificate_record(
+            unit=UnitFactory(),
+            kind="trailer",
+            issued_on=TODAY + dt.timedelta(days=issued_in_days),
+            expires_on=TODAY + dt.timedelta(days=expires_in_days),
+            actor=None,
+            now=NOW,
+        )
+    assert Modification.objects.count() == Certificate.objects.count() == 0
+
+
+def test_the_same_certificate_twice_says_so():
+    unit = UnitFactory()
+    values = {"unit": unit, "kind": "trailer", "number": "T-1", "issued_on": TODAY, "actor": None, "now": NOW}
+    certificate_record(**values)
+    with pytest.raises(DomainError, match="on file already"):
+        certificate_record(**values)
