@@ -1,13 +1,19 @@
 """The product's settings with what tests need otherwise. DATABASE_URL and REDIS_URL keep their meaning."""
 
+import atexit
 import os
+import shutil
 import tempfile
+from pathlib import Path
 
 # Each test run keeps its files to itself; processes that a test starts get a folder of their own.
-os.environ.setdefault("MUSTERWELL_DATA_DIR", tempfile.mkdtemp(prefix="musterwell-test-"))
+if "MUSTERWELL_DATA_DIR" not in os.environ:
+    os.environ["MUSTERWELL_DATA_DIR"] = tempfile.mkdtemp(prefix="musterwell-test-")
+    atexit.register(shutil.rmtree, os.environ["MUSTERWELL_DATA_DIR"], ignore_errors=True)
 os.environ["DEBUG"] = "1"
 
 from fleet.project.settings import *  # noqa: F403
+from fleet.project.settings import DATA_DIR, DATABASES
 
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
@@ -18,3 +24,8 @@ STORAGES = {
 CELERY_TASK_ALWAYS_EAGER = True
 CELERY_TASK_EAGER_PROPAGATES = True
 AXES_ENABLED = False
+
+if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
+    # A file, so that threads and the live server meet the locks they meet in the product.
+    DATABASES["default"]["TEST"] = {"NAME": str(Path(DATA_DIR) / "test.sqlite3")}
+    DATABASES["default"]["OPTIONS"]["init_command"] += "PRAGMA synchronous=OFF;"
