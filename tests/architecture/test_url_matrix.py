@@ -1,0 +1,136 @@
+"""Walks every address of the site as every person, signed in and not, in their own depot and in another's.
+
+Who may do what stands in `url_table.py`; this file only walks. The admin site is walked by its own rule: staff only.
+"""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from django.contrib import admin
+from django.db import transaction
+from django.test import Client
+from django.urls import NoReverseMatch, URLPattern, URLResolver, get_resolver, reverse
+
+from fleet.models import User
+from tests.architecture.url_table import EVERYBODY, PAGES, Page
+from tests.cast import Cast
+from tests.factories.fleet import BankFactory, UnitFactory
+from tests.factories.readiness import AlertFactory, FaultFactory, OpenChargeFactory, ReadingFactory
+
+OWN_RULES = ("admin:",)
+DONE = {200, 302, 400, 409, 422}  # the form was taken, or refused with a sentence
+KEPT_OUT = {403, 404}
+
+
+def addresses(patterns: list[Any], spaces: str = "") -> Iterator[str]:
+    """The names of all addresses below these patterns, with their namespaces."""
+    for pattern in patterns:
+        if isinstance(pattern, URLResolver):
+            inner = f"{spaces}{pattern.namespace}:" if pattern.namespace else spaces
+            yield from addresses(pattern.url_patterns, inner)
+        elif isinstance(pattern, URLPattern):
+            yield f"{spaces}{pattern.name or pattern.pattern}"
+
+
+ALL = sorted(set(addresses(get_resolver().url_patterns)))
+OURS = [name for name in ALL if not name.startswith(OWN_RULES)]
+
+
+def test_every_address_has_its_line_in_the_table() -> None:
+    missing = [name for name in OURS if name not in PAGES]
+    assert not missing, f"add a line to tests/architecture/url_table.py for: {', '.join(missing)}"
+
+
+def test_every_line_of_the_table_is_an_address() -> None:
+    gone = [name for name in PAGES if name not in ALL]
+    assert not gone, f"no such address any more, take the line out: {', '.join(gone)}"
+
+
+class Things:
+    """What addresses are about, all of the north depot; a method a thing, built when first asked for."""
+
+    def __init__(self, cast: Cast) -> None:
+        self.cast = cast
+        self.a_unit = UnitFactory(tag="NORTH-1", home=cast.north)
+        self.a_bank = BankFactory(unit=self.a_unit)
+        UnitFactory(tag="SOUTH-1", home=cast.south)
+
+    def unit(self) -> list[Any]:
+        OpenChargeFactory(bank=self.a_bank)
+        FaultFactory(unit=self.a_unit)
+        return [self.a_unit.tag]
+
+    def depot(self) -> list[Any]:
+        return [self.cast.north.code]
+
+    def record(self) -> list[Any]:
+        return ["reading", ReadingFactory(bank=self.a_bank).pk]
+
+    def alert(self) -> list[Any]:
+        return [AlertFactory(unit=self.a_unit).pk]
+
+
+def ask(user: User | None, url: str, method: str) -> int:
+    """The status of one request; what it wrote is undone."""
+    client = Client()
+    if user is not None:
+        client.force_login(user)
+    with transaction.atomic():
+        response = client.generic(method.upper(), url)
+        transaction.set_rollback(True)
+    if response.status_code == 302 and user is None and "/accounts/login/" in response.headers["Location"]:
+        return 401
+    return int(response.status_code)
+
+
+def expected(page: Page, who: str, method: str) -> set[int]:
+    allowed = page.who_post if method == "post" and page.who_post is not None else page.who
+    if who == "unsigned" and who not in allowed:
+        return {401}
+    if not getattr(page, method):
+        return {405} if who in allowed else {405} | KEPT_OUT
+    if who in allowed:
+        return set(page.answers) if method == "get" else DONE
+    return KEPT_OUT
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("name", [name for name in OURS if name in PAGES])
+def test_each_person_gets_what_the_table_says(name: str, cast: Cast) -> None:
+    page = PAGES[name]
+    url = reverse(name, args=getattr(Things(cast), page.args)() if page.args else [])
+    wrong = []
+    for who, user in {**cast.roles(), "unsigned": None}.items():
+        for method in ("get", "post"):
+            status = ask(user, url, method)
+            if status not in expected(page, who, method):
+                wrong.append(f"{who} {method} {url}: {status}, not {expected(page, who, method)}")
+    assert not wrong, "\n".join(wrong)
+
+
+def test_the_table_knows_only_people_of_the_cast(cast: Cast) -> None:
+    known = {*cast.roles(), "unsigned"}
+    assert known == EVERYBODY
+    for name, page in PAGES.items():
+        assert page.who | (page.who_post or frozenset()) <= known, name
+
+
+@pytest.mark.django_db
+def test_the_admin_site_is_for_staff_alone(cast: Cast) -> None:
+    staff = User.objects.create(username="root", is_staff=True, is_superuser=True)
+    lists = [
+        reverse(f"admin:{model._meta.app_label}_{model._meta.model_name}_changelist")
+        for model in admin.site._registry
+    ]
+    for url in [reverse("admin:index"), *lists]:
+        assert ask(staff, url, "get") == 200, url
+        for who, user in {**cast.roles(), "unsigned": None}.items():
+            assert ask(user, url, "get") in {302, 403}, (who, url)
+
+
+def test_the_walk_sees_nested_addresses() -> None:
+    assert "admin:index" in ALL
+    assert "login" in ALL
+    with pytest.raises(NoReverseMatch):
+        reverse("no-such-address")

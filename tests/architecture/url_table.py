@@ -1,0 +1,65 @@
+"""Every address of the site and who may use it. A new page needs one line here, or the matrix test fails.
+
+    "app:entity-action": Page(WHO)                         a page that WHO may open
+    "app:entity-action": Page(WHO, args="unit")            ... about a thing of the north depot (see `things` in the test)
+    "app:entity-action": Page(WHO, post=True)              ... which also takes a form (an empty one is refused kindly)
+    "app:entity-action": Page(WHO, get=False, post=True)   takes a form only
+
+Who is not among WHO gets 403 (404 is accepted: one need not know of it); a stranger too; the unsigned go to sign-in.
+`manager` is the manager of the depot the thing is in, `other_manager` of another depot.
+"""
+
+from dataclasses import dataclass
+
+MEMBERS = frozenset({"manager", "other_manager", "dispatcher", "procurement", "viewer", "administrator"})
+SIGNED_IN = MEMBERS | {"stranger"}
+EVERYBODY = SIGNED_IN | {"unsigned"}
+KEEPERS_HERE = frozenset({"manager", "administrator"})  # upkeep, units, sweeps and imports of this depot
+KEEPERS = KEEPERS_HERE | {"other_manager"}  # ... of any depot
+STORES_HERE = KEEPERS_HERE | {"procurement"}
+STORES = KEEPERS | {"procurement"}
+ALERTS_HERE = KEEPERS_HERE | {"procurement", "dispatcher"}
+DISPATCH = frozenset({"dispatcher", "administrator"})
+ADMINISTRATORS = frozenset({"administrator"})
+
+
+@dataclass(frozen=True)
+class Page:
+    """`who` may use the address; `who_post` if fewer may send its form; `args` the thing it is about; `answers` to a GET."""
+
+    who: frozenset[str]
+    args: str = ""
+    get: bool = True
+    post: bool = False
+    who_post: frozenset[str] | None = None
+    answers: frozenset[int] = frozenset({200})
+
+
+PAGES: dict[str, Page] = {
+    # The site itself
+    "healthz": Page(EVERYBODY, post=True),
+    "login": Page(EVERYBODY, post=True, answers=frozenset({200, 302})),
+    "logout": Page(SIGNED_IN, get=False, post=True),
+    "fleet:preference-set": Page(SIGNED_IN, get=False, post=True),
+    # Every day
+    "readiness:today-show": Page(MEMBERS),
+    "readiness:unit-list": Page(MEMBERS),
+    "readiness:unit-show": Page(MEMBERS, "unit"),
+    "readiness:unit-edit": Page(KEEPERS_HERE, "unit", post=True),
+    # What people write down about a unit
+    "readiness:unit-reading-record": Page(KEEPERS_HERE, "unit", post=True),
+    "readiness:unit-charge-start": Page(KEEPERS_HERE, "unit", post=True),
+    "readiness:unit-charge-stop": Page(KEEPERS_HERE, "unit", post=True),
+    "readiness:unit-inspection-record": Page(KEEPERS_HERE, "unit", post=True),
+    "readiness:unit-fault-record": Page(KEEPERS_HERE, "unit", post=True),
+    "readiness:unit-fault-close": Page(KEEPERS_HERE, "unit", post=True),
+    "readiness:record-strike": Page(KEEPERS_HERE, "record", post=True),
+    "readiness:record-move": Page(KEEPERS_HERE, "record", post=True),
+    # Alerts
+    "readiness:alert-list": Page(MEMBERS),
+    "readiness:alert-take": Page(ALERTS_HERE, "alert", get=False, post=True),
+    "readiness:alert-give-back": Page(ALERTS_HERE, "alert", get=False, post=True),
+    "readiness:alert-acknowledge": Page(ALERTS_HERE, "alert", get=False, post=True),
+    "readiness:alert-snooze": Page(ALERTS_HERE, "alert", get=False, post=True),
+    "readiness:alert-wake": Page(ALERTS_HERE, "alert", get=False, post=True),
+}
