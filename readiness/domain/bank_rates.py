@@ -11,11 +11,13 @@ import numpy as np
 from readiness.domain.bank_records import BankArrays, EventArrays, EventKind, Supply
 from readiness.domain.chemistry import FIRST_ORDER, chemistries, chemistry_column
 from readiness.domain.inputs import DAYS_PER_MONTH, BoolArray, FloatArray, IntArray
-from readiness.domain.rest_voltage import is_nickel
+from readiness.domain.rest_voltage import is_lithium, is_nickel
 from readiness.domain.self_discharge import step_loss
 from readiness.domain.thermal import IntervalLaw, Law, RateLaw, Sites, ThermalTables
 
 LOADED_STEPS = 8
+# Lithium stands at about half to last; to leave it is charged. Others stand full: their floor is what they leave with.
+LITHIUM_DEPART_SOC = 0.90
 BISECTIONS = 20
 
 
@@ -37,6 +39,7 @@ class BankRates:
     capacity_ah: FloatArray
     charger_a: FloatArray
     floor_soc: FloatArray
+    depart_soc: FloatArray
     initial_drop: FloatArray
     charge_factor: FloatArray
     min_refresh_h: FloatArray
@@ -84,6 +87,8 @@ class BankRates:
         capacity = banks.capacity_ah
         with np.errstate(divide="ignore", invalid="ignore"):
             load = np.where(banks.standby_ma == 0.0, 0.0, banks.standby_ma * 24.0 / 1000.0 / capacity)
+        floor_soc = own(banks.floor_soc, "trigger_soc")
+        usual = np.where(is_lithium(chem), LITHIUM_DEPART_SOC, floor_soc)
         first_order = np.array([record.sd_decay == FIRST_ORDER for record in chemistries().values()])[chem]
         return cls(
             tables=tables,
@@ -99,7 +104,8 @@ class BankRates:
             load_per_day=load,
             capacity_ah=capacity,
             charger_a=banks.charger_a,
-            floor_soc=own(banks.floor_soc, "trigger_soc"),
+            floor_soc=floor_soc,
+            depart_soc=np.where(np.isnan(banks.depart_soc), usual, banks.depart_soc),
             initial_drop=column("sd_initial_drop_frac")[chem],
             charge_factor=column("charge_factor")[chem],
             min_refresh_h=column("min_refresh_h")[chem],

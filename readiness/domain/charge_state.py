@@ -133,7 +133,9 @@ def _lose_charge(
     crosses = at_floor & (before - LOSS_WEIGHT * worst <= floor)
     if crosses.any():
         at = losing[crosses]
-        state.floor_at[at] = np.minimum(_floor_time(state, rates, bank, at, since), until[at])
+        state.floor_at[at] = np.minimum(
+            _level_time(state, rates, bank, at, since, rates.floor_soc), until[at]
+        )
     falls = ~state.broken[losing] & (state.soc[losing] - best <= floor)
     if falls.any():
         at = losing[falls]
@@ -146,11 +148,16 @@ def _lose_charge(
     state.cap[losing] -= LOSS_WEIGHT * worst
 
 
-def _floor_time(
-    state: BankBelief, rates: BankRates, bank: IntArray, at: IntArray, since: FloatArray
+def _level_time(
+    state: BankBelief,
+    rates: BankRates,
+    bank: IntArray,
+    at: IntArray,
+    since: FloatArray,
+    level_soc: FloatArray,
 ) -> FloatArray:
-    """When the pessimistic path meets the floor, counted from `since`."""
-    room = (state.bound[at] - rates.floor_soc[bank[at]]) / LOSS_WEIGHT
+    """When the pessimistic path meets a level (`level_soc`, by bank), counted from `since`."""
+    room = (state.bound[at] - level_soc[bank[at]]) / LOSS_WEIGHT
     load = rates.load(bank[at], state.supply[at])
     met = rates.time_of_loss(
         bank[at], state.site[at], since[at], np.maximum(room, 0.0), state.low_soc[at], load, pessimistic=True
@@ -363,7 +370,7 @@ def _answer(
     banks: BankArrays, rates: BankRates, state: BankBelief, values: ReadingValues, asked: FloatArray
 ) -> BankEstimates:
     everyone = np.arange(len(banks), dtype=np.int64)
-    floor_at, interval_at = _limits_ahead(state, rates, everyone)
+    floor_at, depart_at, interval_at = _limits_ahead(state, rates, everyone)
     now = state.take(everyone)
     _advance(now, rates, everyone, asked)
     stale_at = state.evidence_at + banks.stale_days
@@ -388,7 +395,9 @@ def _answer(
         low=np.where(undecided, 0.0, bound),
         high=_high_end(now, undecided),
         floor_soc=rates.floor_soc,
+        depart_soc=rates.depart_soc,
         floor_at=floor_at,
+        depart_at=np.where(undecided, np.nan, depart_at),
         interval_at=interval_at,
         due_at=due_at,
         due_by=due_by,
@@ -409,20 +418,27 @@ def _answer(
     )
 
 
-def _limits_ahead(state: BankBelief, rates: BankRates, bank: IntArray) -> tuple[FloatArray, FloatArray]:
-    """When floor and interval are met if nothing more is done: from the last record, not from today."""
+def _limits_ahead(
+    state: BankBelief, rates: BankRates, bank: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """When floor, charge to leave, and interval are met if nothing more is done: from the last record, not from today."""
     load = rates.load(bank, state.supply)
-    floor_at = state.floor_at.copy()
-    ahead = np.flatnonzero(
-        state.known & np.isnan(floor_at) & np.isfinite(load) & (rates.row(bank, state.site) >= 0)
+    can_tell = state.known & np.isfinite(load) & (rates.row(bank, state.site) >= 0)
+    floor_at, depart_at, interval_at = (
+        state.floor_at.copy(),
+        np.full_like(state.t, np.nan),
+        state.interval_at.copy(),
     )
-    met = _floor_time(state, rates, bank, ahead, state.loss_from)
-    floor_at[ahead] = np.where(met > state.t[ahead] + FAR_DAYS, np.inf, met)
-    interval_at = state.interval_at.copy()
+    for level_soc, at in ((rates.floor_soc, floor_at), (rates.depart_soc, depart_at)):
+        under = can_tell & np.isnan(at) & (state.bound <= level_soc)
+        _set(at, under, state.t)
+        ahead = np.flatnonzero(can_tell & np.isnan(at))
+        met = _level_time(state, rates, bank, ahead, state.loss_from, level_soc)
+        at[ahead] = np.where(met > state.t[ahead] + FAR_DAYS, np.inf, met)
     ahead = np.flatnonzero(state.charged & np.isnan(interval_at))
     due = rates.interval_end(ahead, state.site[ahead], state.loss_from[ahead], 1.0 - state.used[ahead])
     interval_at[ahead] = np.where(np.isnan(due), np.nan, np.fmax(due, _not_before(state, ahead)))
-    return floor_at, interval_at
+    return floor_at, depart_at, interval_at
 
 
 def _high_end(now: BankBelief, undecided: BoolArray) -> FloatArray:

@@ -21,6 +21,7 @@ from readiness.domain.rest_voltage import (
     at_table_temp,
     is_lead,
     is_lfp,
+    is_lithium,
     refusals,
     soc_from_cell_volts,
 )
@@ -58,10 +59,6 @@ class ReadingValues:
 
 def is_flooded(chem: IntArray) -> BoolArray:
     return np.array([code.startswith("flooded") for code in chemistries()])[chem]
-
-
-def _is_lithium(chem: IntArray) -> BoolArray:
-    return np.array([record.family == "lithium" for record in chemistries().values()])[chem]
 
 
 def values_of_readings(banks: BankArrays, events: EventArrays) -> ReadingValues:
@@ -139,7 +136,7 @@ def _judge_meters(banks: BankArrays, events: EventArrays, at: IntArray, out: Rea
         return
     soc = events.value[at]
     refusal = np.where((soc >= 0.0) & (soc <= 1.0), 0, _SOC_OUT).astype(np.int8)
-    lithium = _is_lithium(banks.chem[events.bank[at]])
+    lithium = is_lithium(banks.chem[events.bank[at]])
     out.soc[at], out.cap[at] = soc, soc
     out.sigma[at] = np.where(lithium, METER_SIGMA_LITHIUM, METER_SIGMA_OTHER)
     out.usable[at] = refusal == 0

@@ -69,6 +69,10 @@ def is_nickel(chem: IntArray) -> BoolArray:
     return _family_mask("nickel")[chem]
 
 
+def is_lithium(chem: IntArray) -> BoolArray:
+    return _family_mask("lithium")[chem]
+
+
 @cache
 def _is_lfp() -> BoolArray:
     return np.array([code == "lfp" for code in chemistries()])
