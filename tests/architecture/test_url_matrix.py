@@ -86,10 +86,10 @@ def ask(user: User | None, url: str, method: str) -> int:
 
 def expected(page: Page, who: str, method: str) -> set[int]:
     allowed = page.who_post if method == "post" and page.who_post is not None else page.who
+    if not getattr(page, method):
+        return {405} if who in allowed else {401, 405} | KEPT_OUT
     if who == "unsigned" and who not in allowed:
         return {401}
-    if not getattr(page, method):
-        return {405} if who in allowed else {405} | KEPT_OUT
     if who in allowed:
         return set(page.answers) if method == "get" else DONE
     return KEPT_OUT
