@@ -97,6 +97,12 @@ def signed_in(request: HttpRequest) -> bool:
     return user is not None and user.is_authenticated
 
 
+def person_of(request: HttpRequest) -> User:
+    """The person signed in; only for views behind the sign-in."""
+    assert isinstance(request.user, User)
+    return request.user
+
+
 def chosen_depot(request: HttpRequest) -> Place | None:
     """The depot in view: ``?depot=code`` of a shared address first, then the person's last choice; None means all.
 

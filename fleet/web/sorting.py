@@ -14,10 +14,10 @@ from .page import with_query
 
 @dataclass(frozen=True)
 class Column:
-    """One column. ``order_by`` lists the fields it sorts by; empty means it cannot be sorted."""
+    """One column; its label may be lazy. ``order_by`` lists the fields it sorts by; empty means it cannot be sorted."""
 
     key: str
-    label: str
+    label: Any
     order_by: tuple[str, ...] = ()
     number: bool = False
     hidden_label: bool = False
@@ -63,7 +63,7 @@ def sorting_of(request: HttpRequest, columns: Sequence[Column], *, default: str)
         turned = f"-{column.key}" if chosen and not descending else column.key
         heads.append(
             Head(
-                label=column.label,
+                label=str(column.label),
                 number=column.number,
                 hidden_label=column.hidden_label,
                 url=with_query(request, sort=turned, page=None) if column.order_by else "",

@@ -1,0 +1,56 @@
+"""Open matters as Today and the alert list show them: ordered by what it costs to leave them undone."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+
+from django.db.models import F, Q, QuerySet
+
+from fleet.models import Place, User
+from readiness.models import Alert, Task
+
+
+def alerts_shown() -> QuerySet[Alert]:
+    """All alerts with what a line needs, so that a list of any length is one query."""
+    return Alert.objects.select_related(
+        "about_unit",
+        "about_unit__home",
+        "depot",
+        "taken_by",
+        "acknowledged_by",
+        "bank",
+        "certificate",
+        "lot",
+        "lot__item",
+        "item",
+        "place",
+    )
+
+
+def in_order_of_cost(alerts: QuerySet[Alert]) -> QuerySet[Alert]:
+    return alerts.order_by(F("cost_of_delay").desc(), F("too_late_on").asc(nulls_last=True), "due_on", "pk")
+
+
+def alerts_of_today(*, today: dt.date, depot: Place | None, roles: Iterable[str] = ()) -> QuerySet[Alert]:
+    """Open, not put off, of the depot in view (or all), for any of the roles (or everyone)."""
+    found = alerts_shown().filter(cleared_at__isnull=True)
+    found = found.filter(Q(snoozed_until__isnull=True) | Q(snoozed_until__lte=today))
+    if depot is not None:
+        found = found.filter(depot=depot)
+    if roles := list(roles):
+        found = found.filter(owner_role__in=roles)
+    return in_order_of_cost(found)
+
+
+def snoozed_count(*, today: dt.date, depot: Place | None) -> int:
+    found = Alert.objects.filter(cleared_at__isnull=True, snoozed_until__gt=today)
+    return (found.filter(depot=depot) if depot is not None else found).count()
+
+
+def tasks_open(*, depot: Place | None, user: User) -> QuerySet[Task]:
+    """Work people wrote down: in the depot in view, and what this person took anywhere."""
+    found = Task.objects.filter(state=Task.State.OPEN).select_related("unit", "unit__home", "taken_by")
+    if depot is not None:
+        found = found.filter(Q(unit__home=depot) | Q(taken_by=user))
+    return found.order_by(F("due_on").asc(nulls_last=True), "pk")

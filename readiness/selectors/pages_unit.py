@@ -1,0 +1,210 @@
+"""Everything the page of one unit shows, in a fixed number of queries whatever the unit has been through."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.db.models import Q
+
+from fleet.models import (
+    Attachment,
+    AuditEntry,
+    BankStay,
+    BatteryBank,
+    Certificate,
+    Modification,
+    SupplyState,
+    Unit,
+    UnitStay,
+    Weighing,
+    WetState,
+)
+from inventory.models import Balance, DesignItem, FittedPart, PartDebt
+from readiness.models import (
+    Alert,
+    BankState,
+    BankTest,
+    Charge,
+    Fault,
+    Inspection,
+    InspectionType,
+    Reading,
+    Task,
+)
+
+HISTORY_SHOWN = 40
+RECORDS_READ = 400
+
+
+@dataclass(frozen=True)
+class BankView:
+    """One bank in its position, with its state as last computed and its records, latest first."""
+
+    position: str
+    bank: BatteryBank
+    state: BankState | None
+    readings: tuple[Reading, ...] = ()
+    charges: tuple[Charge, ...] = ()
+    supply: SupplyState | None = None
+
+    @property
+    def open_charge(self) -> Charge | None:
+        return next((charge for charge in self.charges if charge.counts and charge.ended_at is None), None)
+
+    @property
+    def last_reading(self) -> Reading | None:
+        return next((reading for reading in self.readings if reading.counts), None)
+
+
+@dataclass(frozen=True)
+class Event:
+    """One record of the unit's history: what kind, when, the row itself."""
+
+    kind: str
+    row: Any
+
+    @property
+    def at(self) -> Any:
+        return self.row.happened_at
+
+
+@dataclass(frozen=True)
+class UnitPage:
+    unit: Unit
+    stay: UnitStay | None
+    banks: tuple[BankView, ...]
+    alerts: tuple[Alert, ...]
+    tasks: tuple[Task, ...]
+    faults: tuple[Fault, ...]
+    certificates: tuple[Certificate, ...]
+    attachments: tuple[Attachment, ...]
+    parts: tuple[FittedPart, ...]
+    kit: tuple[Balance, ...]
+    bill: tuple[DesignItem, ...]
+    debts: tuple[PartDebt, ...]
+    history: tuple[Event, ...]
+    history_total: int
+    audit: tuple[AuditEntry, ...] = field(default_factory=tuple)
+
+
+def bank_views(unit: Unit) -> tuple[BankView, ...]:
+    """The banks in the unit now. Four queries."""
+    stays = list(
+        BankStay.objects.current()
+        .filter(unit=unit)
+        .select_related("bank", "bank__state")
+        .order_by("position")
+    )
+    banks = [stay.bank for stay in stays]
+    readings = _by_bank(Reading.objects.filter(bank__in=banks).select_related("recorded_by"))
+    charges = _by_bank(Charge.objects.filter(bank__in=banks).select_related("recorded_by", "place"))
+    supplies = _by_bank(SupplyState.objects.filter(bank__in=banks).counting())
+    return tuple(
+        BankView(
+            position=stay.position,
+            bank=stay.bank,
+            state=getattr(stay.bank, "state", None),
+            readings=tuple(readings.get(stay.bank_id, ())),
+            charges=tuple(charges.get(stay.bank_id, ())),
+            supply=next(iter(supplies.get(stay.bank_id, ())), None),
+        )
+        for stay in stays
+    )
+
+
+def _by_bank(rows: Any) -> dict[int, list[Any]]:
+    found: dict[int, list[Any]] = {}
+    for row in rows.order_by("-happened_at", "-pk")[:RECORDS_READ]:
+        found.setdefault(row.bank_id, []).append(row)
+    return found
+
+
+def unit_page(unit: Unit, *, whole_history: bool = False) -> UnitPage:
+    """Reads the page of a unit whose design and home are loaded."""
+    banks = bank_views(unit)
+    faults = list(
+        unit.faults.select_related("recorded_by", "part_item").order_by("-happened_at")[:RECORDS_READ]
+    )
+    history = _history(unit, banks, faults)
+    return UnitPage(
+        unit=unit,
+        stay=UnitStay.objects.current().filter(unit=unit).select_related("place", "absence").first(),
+        banks=banks,
+        alerts=tuple(
+            Alert.objects.filter(about_unit=unit, cleared_at__isnull=True)
+            .select_related(
+                "about_unit",
+                "about_unit__home",
+                "depot",
+                "taken_by",
+                "acknowledged_by",
+                "bank",
+                "certificate",
+                "lot",
+                "lot__item",
+                "item",
+                "place",
+            )
+            .order_by("-cost_of_delay", "due_on", "pk")
+        ),
+        tasks=tuple(unit.tasks.filter(state=Task.State.OPEN).select_related("taken_by")),
+        faults=tuple(fault for fault in faults if fault.counts and fault.closed_at is None),
+        certificates=tuple(
+            unit.certificates.select_related("file")
+            .filter(struck_at__isnull=True, superseded_by__isnull=True)
+            .order_by("kind", "-issued_on")
+        ),
+        attachments=tuple(unit.attachments.order_by("-added_at")[:50]),
+        parts=tuple(
+            FittedPart.objects.filter(unit=unit, removed_at__isnull=True)
+            .select_related("lot", "lot__item")
+            .order_by("position")
+        ),
+        kit=tuple(
+            Balance.objects.filter(unit=unit, qty__gt=0)
+            .select_related("lot", "lot__item")
+            .order_by("lot__item__name", "lot__expires_on")
+        ),
+        bill=tuple(
+            unit.design.bill.filter(valid_to__isnull=True)
+            .select_related("item")
+            .order_by("purpose", "position")
+        ),
+        debts=tuple(
+            PartDebt.objects.filter(
+                Q(owed_to=unit) | Q(given_to=unit), settled_at__isnull=True
+            ).select_related("owed_to", "given_to", "item", "bank")
+        ),
+        history=tuple(history if whole_history else history[:HISTORY_SHOWN]),
+        history_total=len(history),
+        audit=tuple(AuditEntry.objects.filter(unit=unit).select_related("actor").order_by("-at", "-pk")[:30]),
+    )
+
+
+def _history(unit: Unit, banks: Sequence[BankView], faults: Sequence[Fault]) -> list[Event]:
+    """Records of the unit and of the banks in it, latest first; what was struck out stays in."""
+    keys = [view.bank.pk for view in banks]
+    events = [Event("reading", row) for view in banks for row in view.readings]
+    events += [Event("charge", row) for view in banks for row in view.charges]
+    events += [Event("fault", row) for row in faults]
+    for kind, rows in (
+        ("inspection", Inspection.objects.filter(unit=unit).select_related("type", "recorded_by")),
+        ("bank-test", BankTest.objects.filter(bank__in=keys).select_related("recorded_by", "bank")),
+        ("supply-state", SupplyState.objects.filter(bank__in=keys).select_related("recorded_by", "bank")),
+        ("modification", Modification.objects.filter(unit=unit).select_related("recorded_by")),
+        ("weighing", Weighing.objects.filter(unit=unit).select_related("recorded_by")),
+        ("wet-state", WetState.objects.filter(unit=unit).select_related("recorded_by")),
+    ):
+        events += [Event(kind, row) for row in rows.order_by("-happened_at")[:RECORDS_READ]]
+    return sorted(events, key=lambda event: (event.at, event.row.pk), reverse=True)
+
+
+def inspection_types_for(unit: Unit) -> list[InspectionType]:
+    """The inspections meant for this design, or for every design."""
+    return list(
+        InspectionType.objects.filter(
+            Q(designs=unit.design) | Q(designs__isnull=True), active_to__isnull=True
+        ).distinct()
+    )

@@ -1,0 +1,189 @@
+"""Quick forms: one page each for a record about a unit, the same form in a region on the unit page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.urls import reverse
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_http_methods
+
+from fleet.lib.errors import DomainError
+from fleet.models import Unit
+from fleet.permissions import access_unit, member_required
+from fleet.web.page import redirect_to, render_page, safe_next
+from fleet.web.site import person_of, unit_system
+from fleet.web.words import spoken
+from readiness import forms as record_forms
+from readiness.selectors.pages_unit import bank_views, inspection_types_for
+from readiness.selectors.reading_doubts import reading_doubts
+from readiness.services import upkeep
+
+Save = Callable[[Any], object]
+
+
+def _answer(
+    request: HttpRequest,
+    unit: Unit,
+    form: forms.Form,
+    save: Save,
+    *,
+    title: str,
+    button: str,
+    done: str,
+    caution: str = "",
+) -> HttpResponse:
+    """Shows the form, or saves it; what a rule refuses stands above the form, which keeps what was typed."""
+    if request.method == "POST" and form.is_valid():
+        try:
+            save(form)
+        except DomainError as error:
+            form.add_error(None, spoken(error))
+        else:
+            messages.success(request, done)
+            return redirect_to(request, safe_next(request, reverse("readiness:unit-show", args=[unit.tag])))
+    context = {
+        "unit": unit,
+        "form": form,
+        "title": title,
+        "button": button,
+        "caution": caution,
+        "next": request.POST.get("next") or request.GET.get("next") or "",
+    }
+    status = 422 if request.method == "POST" else 200
+    return render_page(
+        request, "readiness/record_page.html", context, region="readiness/record_form.html", status=status
+    )
+
+
+def _common(request: HttpRequest, unit: Unit) -> dict[str, Any]:
+    return {"data": request.POST or None, "zone": unit.home.time_zone, "system": unit_system(request)}
+
+
+def _no_bank(request: HttpRequest, unit: Unit) -> HttpResponse:
+    messages.warning(request, _("No battery bank is on file in this unit. Move one in first."))
+    return redirect_to(request, reverse("readiness:unit-show", args=[unit.tag]))
+
+
+@member_required
+@require_http_methods(["GET", "POST"])
+def unit_reading_record(request: HttpRequest, tag: str) -> HttpResponse:
+    unit = access_unit(request, tag, to="upkeep")
+    banks = [view.bank for view in bank_views(unit)]
+    if not banks:
+        return _no_bank(request, unit)
+    form = record_forms.ReadingForm(banks=banks, **_common(request, unit))
+    return _answer(
+        request,
+        unit,
+        form,
+        lambda form: _reading_with_doubts(request, form),
+        title=_("Reading"),
+        button=_("Save the reading"),
+        done=_("The reading is on file; the charge state is being worked out again."),
+    )
+
+
+def _reading_with_doubts(request: HttpRequest, form: Any) -> None:
+    reading = upkeep.reading_record(actor=person_of(request), **form.values())
+    for doubt in reading_doubts(reading):
+        messages.warning(request, spoken(doubt))
+
+
+@member_required
+@require_http_methods(["GET", "POST"])
+def unit_charge_start(request: HttpRequest, tag: str) -> HttpResponse:
+    unit = access_unit(request, tag, to="upkeep")
+    banks = [view.bank for view in bank_views(unit)]
+    if not banks:
+        return _no_bank(request, unit)
+    form = record_forms.ChargeStartForm(banks=banks, **_common(request, unit))
+    return _answer(
+        request,
+        unit,
+        form,
+        lambda form: upkeep.charge_start(actor=person_of(request), place=unit.home, **form.values()),
+        title=_("Start a charge"),
+        button=_("It is charging"),
+        done=_("The charge is running. End it here when it is done."),
+        caution=_(
+            "Charging lead-acid and nickel cells gives off hydrogen: air the room, keep flames and sparks away, wear "
+            "eye protection. Never charge a lithium bank below 0 °C unless its maker allows it."
+        ),
+    )
+
+
+@member_required
+@require_http_methods(["GET", "POST"])
+def unit_charge_stop(request: HttpRequest, tag: str) -> HttpResponse:
+    unit = access_unit(request, tag, to="upkeep")
+    charges = [view.open_charge for view in bank_views(unit) if view.open_charge]
+    if not charges:
+        messages.warning(request, _("No charge of this unit is running."))
+        return redirect_to(request, reverse("readiness:unit-show", args=[unit.tag]))
+    form = record_forms.ChargeStopForm(charges=charges, **_common(request, unit))
+    return _answer(
+        request,
+        unit,
+        form,
+        lambda form: upkeep.charge_stop(actor=person_of(request), **form.values()),
+        title=_("End the charge"),
+        button=_("Save the end of the charge"),
+        done=_("The charge has ended; the charge state is being worked out again."),
+    )
+
+
+@member_required
+@require_http_methods(["GET", "POST"])
+def unit_inspection_record(request: HttpRequest, tag: str) -> HttpResponse:
+    unit = access_unit(request, tag, to="upkeep")
+    form = record_forms.InspectionForm(types=inspection_types_for(unit), **_common(request, unit))
+    return _answer(
+        request,
+        unit,
+        form,
+        lambda form: upkeep.inspection_record(unit=unit, actor=person_of(request), **form.values()),
+        title=_("Inspection"),
+        button=_("Save the inspection"),
+        done=_("The inspection is on file."),
+    )
+
+
+@member_required
+@require_http_methods(["GET", "POST"])
+def unit_fault_record(request: HttpRequest, tag: str) -> HttpResponse:
+    unit = access_unit(request, tag, to="upkeep")
+    form = record_forms.FaultForm(**_common(request, unit))
+    return _answer(
+        request,
+        unit,
+        form,
+        lambda form: upkeep.fault_open(unit=unit, actor=person_of(request), **form.values()),
+        title=_("Fault"),
+        button=_("Save the fault"),
+        done=_("The fault is on file."),
+    )
+
+
+@member_required
+@require_http_methods(["GET", "POST"])
+def unit_fault_close(request: HttpRequest, tag: str) -> HttpResponse:
+    unit = access_unit(request, tag, to="upkeep")
+    faults = list(unit.faults.counting().filter(closed_at__isnull=True))
+    if not faults:
+        messages.warning(request, _("No fault of this unit is open."))
+        return redirect_to(request, reverse("readiness:unit-show", args=[unit.tag]))
+    form = record_forms.FaultCloseForm(faults=faults, **_common(request, unit))
+    return _answer(
+        request,
+        unit,
+        form,
+        lambda form: upkeep.fault_close(actor=person_of(request), **form.values()),
+        title=_("Close a fault"),
+        button=_("It is mended"),
+        done=_("The fault is closed."),
+    )

@@ -1,0 +1,166 @@
+"""Banks, parts aboard and certificates of a unit as its page shows them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from django.utils.translation import gettext as _
+
+from fleet.lib.quantities import System
+from fleet.models import Certificate
+from fleet.web.days import day_words, distance_words, moment_words
+from fleet.web.drawing import Chart
+from inventory.models import Balance, FittedPart
+from inventory.models.items import DesignItem
+from readiness.models import BankState
+from readiness.selectors.pages_unit import BankView, UnitPage
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One line of ``components/pairs.html``."""
+
+    label: str
+    value: str
+    note: str = ""
+    url: str = ""
+
+
+@dataclass(frozen=True)
+class BankLine:
+    view: BankView
+    state: BankState | None
+    pairs: tuple[Pair, ...]
+    chart: Chart | None = None
+
+
+def bank_lines(
+    views: Sequence[BankView],
+    *,
+    today: dt.date,
+    zone: str,
+    system: System,
+    charts: dict[int, Chart] | None = None,
+) -> list[BankLine]:
+    charts = charts or {}
+    return [
+        BankLine(view, view.state, _bank_pairs(view, today, zone), charts.get(view.bank.pk)) for view in views
+    ]
+
+
+def _bank_pairs(view: BankView, today: dt.date, zone: str) -> tuple[Pair, ...]:
+    bank, state = view.bank, view.state
+    pairs = [
+        Pair(
+            _("Bank"),
+            bank.serial,
+            _("%(chemistry)s, %(capacity)s Ah, %(cells)d cells in series, position %(position)s")
+            % {
+                "chemistry": bank.get_chemistry_display(),
+                "capacity": f"{bank.capacity_ah:g}",
+                "cells": bank.cells_in_series,
+                "position": view.position,
+            },
+        )
+    ]
+    if state is not None:
+        due = {"floor": _("its low end meets the floor"), "interval": _("the charge interval ends")}.get(
+            state.due_by, ""
+        )
+        pairs += [
+            Pair(
+                _("Charge due"),
+                day_words(state.due_day),
+                " ".join(filter(None, [distance_words(state.due_day, today), due])),
+            ),
+            Pair(
+                _("Low end meets the floor"),
+                day_words(state.floor_day),
+                distance_words(state.floor_day, today),
+            ),
+        ]
+    last = view.last_reading
+    pairs.append(Pair(_("Last reading"), moment_words(last.happened_at, zone) if last else "", ""))
+    supply = view.supply
+    pairs.append(
+        Pair(
+            _("Connected"),
+            str(supply.get_kind_display()) if supply else "",
+            _("since %(when)s") % {"when": moment_words(supply.happened_at, zone)} if supply else "",
+        )
+    )
+    if view.open_charge:
+        pairs.append(
+            Pair(
+                _("On charge"),
+                _("since %(when)s") % {"when": moment_words(view.open_charge.happened_at, zone)},
+            )
+        )
+    return tuple(pairs)
+
+
+@dataclass(frozen=True)
+class PartLine:
+    """A position of the bill: what is in it, or that nothing is."""
+
+    position: str
+    item: str
+    part: FittedPart | None
+
+
+@dataclass(frozen=True)
+class KitLine:
+    item: str
+    needed: DesignItem | None
+    aboard: tuple[Balance, ...]
+
+
+@dataclass(frozen=True)
+class Aboard:
+    fitted: tuple[PartLine, ...]
+    kit: tuple[KitLine, ...]
+
+
+def part_lines(page: UnitPage) -> Aboard:
+    """What is fitted by position, what lies in the kit, and what the design asks for and is not there."""
+    by_position = {part.position: part for part in page.parts}
+    fitted = [
+        PartLine(line.position, line.item.name, by_position.pop(line.position, None))
+        for line in page.bill
+        if line.purpose == DesignItem.Purpose.FITTED
+    ]
+    fitted += [PartLine(part.position, part.lot.item.name, part) for part in by_position.values()]
+    balances: dict[int, list[Balance]] = {}
+    for balance in page.kit:
+        balances.setdefault(balance.lot.item_id, []).append(balance)
+    kit = [
+        KitLine(line.item.name, line, tuple(balances.pop(line.item_id, ())))
+        for line in page.bill
+        if line.purpose == DesignItem.Purpose.KIT
+    ]
+    kit += [KitLine(rows[0].lot.item.name, None, tuple(rows)) for rows in balances.values()]
+    return Aboard(tuple(fitted), tuple(kit))
+
+
+@dataclass(frozen=True)
+class CertificateLine:
+    certificate: Certificate
+    ends: str
+    distance: str
+    lapsed: bool
+
+
+def certificate_lines(page: UnitPage, *, today: dt.date) -> list[CertificateLine]:
+    """The latest of each kind; a certificate is good through its last day."""
+    lines: dict[str, CertificateLine] = {}
+    for row in page.certificates:
+        if row.kind not in lines:
+            lines[row.kind] = CertificateLine(
+                row,
+                day_words(row.expires_on) or _("no end"),
+                distance_words(row.expires_on, today),
+                row.expires_on is not None and row.expires_on < today,
+            )
+    return list(lines.values())

@@ -1,0 +1,199 @@
+"""The page of one unit: everything in one place, corrections, and an edit that never overwrites in silence."""
+
+import datetime as dt
+
+import pytest
+
+from fleet.models import Unit
+from readiness.models import BankState, Inspection, Reading
+from tests.factories.fleet import TODAY, BankFactory, CertificateFactory, PackedFormFactory, UnitFactory, ago
+from tests.factories.readiness import (
+    AlertFactory,
+    ChargeFactory,
+    FaultFactory,
+    InspectionFactory,
+    InspectionTypeFactory,
+    OpenChargeFactory,
+    ReadingFactory,
+    VerdictFactory,
+)
+
+pytestmark = pytest.mark.django_db
+DAY = dt.timedelta(days=1)
+
+
+@pytest.fixture
+def unit(cast) -> Unit:
+    return UnitFactory(tag="MW-1", home=cast.north)
+
+
+@pytest.fixture
+def bank(unit):
+    return BankFactory(unit=unit)
+
+
+def text(answer) -> str:
+    return answer.content.decode()
+
+
+def test_the_page_of_a_bare_unit_says_what_is_missing(cast, signed_in, unit) -> None:
+    page = text(signed_in(cast.nora).get("/units/mw-1/"))
+    assert "Not judged yet" in page
+    assert "No battery bank is on file" in page
+    assert "No certificate is on file. That is not the same as certified." in page
+
+
+def test_the_page_shows_bank_history_and_certificates(cast, signed_in, unit, bank) -> None:
+    BankState.objects.create(
+        bank=bank,
+        as_of=TODAY,
+        status="known",
+        soc=0.7,
+        low_soc=0.62,
+        high_soc=0.78,
+        floor_soc=0.5,
+        due_day=TODAY + 9 * DAY,
+        due_by="floor",
+    )
+    ReadingFactory(bank=bank, volts_v=25.44, note="left rack")
+    ChargeFactory(bank=bank)
+    FaultFactory(unit=unit, description="Pump seal drips")
+    CertificateFactory(unit=unit, expires_on=TODAY - DAY)
+    CertificateFactory(unit=unit, expires_on=TODAY, kind="trailer")
+    VerdictFactory(unit=unit)
+    page = text(signed_in(cast.nora).get("/units/MW-1/"))
+    assert "62–78 %" in page
+    assert "in 9 days its low end meets the floor" in page
+    assert "left rack" in page
+    assert "Pump seal drips" in page
+    assert "yesterday" in page
+
+
+@pytest.mark.parametrize(
+    ("who", "edits", "records"),
+    [("nora", True, True), ("silas", False, False), ("vera", False, False), ("ada", True, True)],
+)
+def test_only_those_who_may_write_see_forms(cast, signed_in, unit, bank, who, edits, records) -> None:
+    ReadingFactory(bank=bank)
+    page = text(signed_in(getattr(cast, who)).get("/units/MW-1/"))
+    assert ("Save the reading" in page) is records
+    assert ("Strike out" in page) is records
+    assert ("Edit these facts" in page) is edits
+
+
+@pytest.mark.parametrize(
+    "path", ["reading/", "charge/start/", "charge/end/", "inspection/", "fault/", "fault/close/", "edit/"]
+)
+@pytest.mark.parametrize(("who", "refused"), [("silas", 403), ("vera", 403), ("dina", 403), ("stig", 403)])
+def test_writing_is_for_the_depot_itself(cast, signed_in, unit, bank, path, who, refused) -> None:
+    client = signed_in(getattr(cast, who))
+    assert client.get(f"/units/MW-1/{path}").status_code == refused
+    assert client.post(f"/units/MW-1/{path}", {}).status_code == refused
+
+
+def test_an_unknown_unit_is_not_here(cast, signed_in) -> None:
+    assert signed_in(cast.nora).get("/units/NONE/").status_code == 404
+
+
+def test_a_record_is_struck_out_with_a_reason(cast, signed_in, unit, bank) -> None:
+    reading = ReadingFactory(bank=bank)
+    client = signed_in(cast.nora)
+    url = f"/records/reading/{reading.pk}/strike/"
+    assert "rest voltage" in text(client.get(url))
+    assert client.post(url, {"reason": ""}).status_code == 422
+    assert client.post(url, {"reason": "meter was broken"})["Location"] == "/units/MW-1/"
+    reading.refresh_from_db()
+    assert reading.struck_reason == "meter was broken"
+    page = text(client.get("/units/MW-1/"))
+    assert "Struck out: meter was broken" in page
+
+
+def test_a_record_is_moved_to_the_right_unit(cast, signed_in, unit, bank) -> None:
+    right = UnitFactory(tag="MW-2", home=cast.north)
+    theirs = BankFactory(unit=right)
+    reading = ReadingFactory(bank=bank)
+    fault = FaultFactory(unit=unit)
+    client = signed_in(cast.nora)
+    assert (
+        client.post(f"/records/reading/{reading.pk}/move/", {"unit": "mw-2", "reason": "label"})["Location"]
+        == "/units/MW-2/"
+    )
+    assert Reading.objects.counting().get().bank == theirs
+    client.post(f"/records/fault/{fault.pk}/move/", {"unit": "MW-2", "reason": "label"})
+    assert right.faults.counting().count() == 1
+    answer = client.post(f"/records/reading/{reading.pk}/move/", {"unit": "MW-9", "reason": "label"})
+    assert "No unit bears this tag" in text(answer)
+
+
+def test_moving_into_another_depot_needs_that_depot(cast, signed_in, unit, bank) -> None:
+    UnitFactory(tag="SS-1", home=cast.south)
+    reading = ReadingFactory(bank=bank)
+    answer = signed_in(cast.nora).post(
+        f"/records/reading/{reading.pk}/move/", {"unit": "SS-1", "reason": "label"}
+    )
+    assert answer.status_code == 403
+
+
+def test_a_bank_record_cannot_go_to_a_unit_without_a_bank(cast, signed_in, unit, bank) -> None:
+    UnitFactory(tag="MW-3", home=cast.north)
+    reading = ReadingFactory(bank=bank)
+    answer = signed_in(cast.nora).post(
+        f"/records/reading/{reading.pk}/move/", {"unit": "MW-3", "reason": "label"}
+    )
+    assert answer.status_code == 422
+    assert "MW-3" in text(answer)
+
+
+@pytest.mark.parametrize("path", ["/records/user/1/strike/", "/records/reading/999/strike/"])
+def test_other_things_cannot_be_struck(cast, signed_in, path) -> None:
+    assert signed_in(cast.nora).get(path).status_code == 404
+
+
+def test_saving_over_someone_elses_change_shows_both_and_asks(cast, signed_in, unit) -> None:
+    form = PackedFormFactory(design=unit.design)
+    client = signed_in(cast.nora)
+    mine = {"version": 1, "yard_place": "Row 3", "packed_form": form.pk, "serial": "", "note": ""}
+    assert signed_in(cast.ada).post("/units/MW-1/edit/", {**mine, "yard_place": "Row 9"}).status_code == 302
+    answer = client.post("/units/MW-1/edit/", mine)
+    assert answer.status_code == 409
+    assert "Ada Brook saved this while you had it open" in text(answer)
+    assert "Row 9" in text(answer)
+    assert "Row 3" in text(answer)
+    unit.refresh_from_db()
+    assert unit.yard_place == "Row 9"
+    # Asked, she saves hers over theirs with the version the page now carries.
+    assert 'name="version" value="2"' in text(answer)
+    assert client.post("/units/MW-1/edit/", {**mine, "version": 2}).status_code == 302
+    unit.refresh_from_db()
+    assert (unit.yard_place, unit.version) == ("Row 3", 3)
+
+
+def test_queries_do_not_grow_with_what_a_unit_has_been_through(
+    cast, signed_in, queries_of, unit, bank
+) -> None:
+    client = signed_in(cast.nora)
+    kind = InspectionTypeFactory()
+
+    def live(first: int, count: int) -> None:
+        for n in range(first, first + count):
+            ReadingFactory(bank=bank, happened_at=ago(n + 1), recorded_by=cast.nora)
+            ChargeFactory(bank=bank, happened_at=ago(100 + 2 * n), recorded_by=cast.nora)
+            InspectionFactory(unit=unit, type=kind, happened_at=ago(n + 1), recorded_by=cast.ada)
+            FaultFactory(unit=unit, happened_at=ago(n + 1), recorded_by=cast.nora)
+            CertificateFactory(unit=unit)
+            AlertFactory(unit=unit, rule=f"rule{n}")
+
+    live(0, 2)
+    few = queries_of(client, "/units/MW-1/?history=all")
+    live(2, 12)
+    assert queries_of(client, "/units/MW-1/?history=all") == few <= 40
+
+
+def test_history_is_shortened_until_asked(cast, signed_in, unit, bank) -> None:
+    for n in range(45):
+        ReadingFactory(bank=bank, happened_at=ago(n + 1))
+    OpenChargeFactory(bank=bank)
+    client = signed_in(cast.nora)
+    assert len(client.get("/units/MW-1/").context["history"]) == 40
+    assert len(client.get("/units/MW-1/?history=all").context["history"]) == 46
+    assert Inspection.objects.count() == 0
