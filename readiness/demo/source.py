@@ -1,0 +1,83 @@
+"""The hand-written part of the scenario, as it stands in `fixtures/demo/*.csv`, with numbers read as numbers."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+TABLES = (
+    "absences",
+    "banks",
+    "bill",
+    "certificate_rules",
+    "climate",
+    "deployments",
+    "depot_terms",
+    "design_equipment",
+    "designs",
+    "funding",
+    "items",
+    "offers",
+    "packed_forms",
+    "people",
+    "places",
+    "shared_equipment",
+    "suppliers",
+    "supply_states",
+    "troubles",
+    "units",
+)
+# Words that stay text although they look like numbers.
+TEXT_COLUMNS = frozenset({"serial", "tag", "code", "train", "note"})
+
+Row = dict[str, Any]
+
+
+@dataclass
+class Source:
+    """Every table as a list of rows; an empty cell is None."""
+
+    tables: dict[str, list[Row]]
+    inspection_types: list[Row] = field(default_factory=list)
+
+    def __getitem__(self, table: str) -> list[Row]:
+        return self.tables[table]
+
+    def by(self, table: str, column: str = "code") -> dict[str, Row]:
+        return {row[column]: row for row in self.tables[table]}
+
+    @property
+    def depots(self) -> list[str]:
+        return [row["code"] for row in self["places"] if row["kind"] == "depot"]
+
+
+def value_of(column: str, text: str) -> Any:
+    if text == "":
+        return None
+    if column in TEXT_COLUMNS:
+        return text
+    try:
+        return int(text)
+    except ValueError:
+        pass
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+def read_rows(path: Path) -> list[Row]:
+    with path.open(encoding="utf-8", newline="") as lines:
+        return [
+            {column: value_of(column, text or "") for column, text in row.items()}
+            for row in csv.DictReader(lines)
+        ]
+
+
+def read_source(folder: Path, reference: Path | None = None) -> Source:
+    """Reads `fixtures/demo`, and from `fixtures/reference` the inspection types a pool starts with."""
+    tables = {name: read_rows(folder / f"{name}.csv") for name in TABLES}
+    types = read_rows((reference or folder) / "inspection_types.csv")
+    return Source(tables, types)
