@@ -9,6 +9,10 @@ class InventoryConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
+        import inventory.web.search  # noqa: F401  (items and lots join the one search box)
+        from fleet.services.changes import on_units_changed
         from fleet.services.guards import guard_keep
+        from inventory.services.after_change import after_units_changed
 
         guard_keep(self, table="inventory_movement", sentence=LEDGER_IS_KEPT)
+        on_units_changed(after_units_changed)

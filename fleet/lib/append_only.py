@@ -23,12 +23,18 @@ def install_statements(vendor: str, table: str, sentence: str) -> list[str]:
     if vendor == POSTGRES:
         function = f"{table}_refuse_change"
         return [
-            f"CREATE OR REPLACE FUNCTION {function}() RETURNS trigger LANGUAGE plpgsql AS "
-            f"$$ BEGIN RAISE EXCEPTION '{said.replace('%', '%%')}' USING ERRCODE = 'restrict_violation'; END $$",
-            f"CREATE OR REPLACE TRIGGER {table}_no_change BEFORE UPDATE OR DELETE ON {table} "
-            f"FOR EACH ROW EXECUTE FUNCTION {function}()",
-            f"CREATE OR REPLACE TRIGGER {table}_no_truncate BEFORE TRUNCATE ON {table} "
-            f"FOR EACH STATEMENT EXECUTE FUNCTION {function}()",
+            (
+                f"CREATE OR REPLACE FUNCTION {function}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
+                f"RAISE EXCEPTION '{said.replace('%', '%%')}' USING ERRCODE = 'restrict_violation'; END $$"
+            ),
+            (
+                f"CREATE OR REPLACE TRIGGER {table}_no_change BEFORE UPDATE OR DELETE ON {table} "
+                f"FOR EACH ROW EXECUTE FUNCTION {function}()"
+            ),
+            (
+                f"CREATE OR REPLACE TRIGGER {table}_no_truncate BEFORE TRUNCATE ON {table} "
+                f"FOR EACH STATEMENT EXECUTE FUNCTION {function}()"
+            ),
         ]
     raise ValueError(f"No way is known to make a table append-only on {vendor}.")
 

@@ -168,7 +168,8 @@ class Movement(models.Model):
         indexes = [models.Index(fields=["lot", "happened_at"])]
         constraints = [
             models.CheckConstraint(
-                condition=Q(qty__gt=0) | Q(kind="count", qty__gte=0), name="movement_qty_positive"
+                condition=Q(qty__gt=0) | Q(kind__in=["count", "reversal"], qty__gte=0),
+                name="movement_qty_positive",
             ),
             models.CheckConstraint(
                 condition=Q(from_place__isnull=True) | Q(from_unit__isnull=True), name="movement_one_origin"

@@ -1,0 +1,61 @@
+"""Where stock can lie: in a place or aboard a unit, and how sentences say it."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any
+
+from fleet.lib.dates import find_zone
+from fleet.models import Place, Unit
+from inventory.models import Item, Movement
+
+Spot = tuple[str, int]  # ("place", id) or ("unit", id)
+
+
+def spot_of(where: Place | Unit) -> Spot:
+    return ("place" if isinstance(where, Place) else "unit", where.pk)
+
+
+def spots_of(movement: Movement) -> list[tuple[Spot, int]]:
+    """Where a movement takes from (sign -1) and puts to (+1). No query."""
+    found: list[tuple[Spot, int]] = []
+    ends = (
+        (-1, movement.from_place_id, movement.from_unit_id),
+        (1, movement.to_place_id, movement.to_unit_id),
+    )
+    for sign, place, unit in ends:
+        if place:
+            found.append((("place", place), sign))
+        elif unit:
+            found.append((("unit", unit), sign))
+    return found
+
+
+def spot_name(spot: Spot) -> str:
+    """One query."""
+    kind, pk = spot
+    found: Any = (Place if kind == "place" else Unit)._default_manager.filter(pk=pk).first()
+    return str(found)
+
+
+def spot_zone(spot: Spot) -> str:
+    """The time zone of a place, or of a unit's home depot. One query."""
+    kind, pk = spot
+    if kind == "place":
+        zone = Place.objects.filter(pk=pk).values_list("time_zone", flat=True).first()
+    else:
+        zone = Unit.objects.filter(pk=pk).values_list("home__time_zone", flat=True).first()
+    return zone or "UTC"
+
+
+def day_at(where: Place | Unit, moment: datetime) -> date:
+    """The calendar day of a moment where the stock is (for a unit: at its home depot)."""
+    zone = where.time_zone if isinstance(where, Place) else where.home.time_zone
+    return moment.astimezone(find_zone(zone)).date()
+
+
+def qty_words(qty: Decimal, item: Item) -> str:
+    """A quantity as a sentence says it: ``12`` pieces bare, ``0.5 kg`` with the unit."""
+    number = f"{qty.normalize():f}"
+    return number if item.whole else f"{number} {item.get_base_unit_display()}"
