@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -22,6 +23,8 @@ from fleet.models import (
     WetState,
 )
 from inventory.models import Balance, DesignItem, FittedPart, PartDebt
+from inventory.selectors.part_use import UseRow, use_of_parts
+from inventory.selectors.parts import parts_fitted
 from readiness.models import (
     Alert,
     BankState,
@@ -81,6 +84,7 @@ class UnitPage:
     certificates: tuple[Certificate, ...]
     attachments: tuple[Attachment, ...]
     parts: tuple[FittedPart, ...]
+    part_use: tuple[UseRow, ...]
     kit: tuple[Balance, ...]
     bill: tuple[DesignItem, ...]
     debts: tuple[PartDebt, ...]
@@ -121,8 +125,9 @@ def _by_bank(rows: Any) -> dict[int, list[Any]]:
     return found
 
 
-def unit_page(unit: Unit, *, whole_history: bool = False) -> UnitPage:
+def unit_page(unit: Unit, *, now: dt.datetime, whole_history: bool = False) -> UnitPage:
     """Reads the page of a unit whose design and home are loaded."""
+    parts = parts_fitted(unit)
     banks = bank_views(unit)
     faults = list(
         unit.faults.select_related("recorded_by", "part_item").order_by("-happened_at")[:RECORDS_READ]
@@ -157,11 +162,8 @@ def unit_page(unit: Unit, *, whole_history: bool = False) -> UnitPage:
             .order_by("kind", "-issued_on")
         ),
         attachments=tuple(unit.attachments.order_by("-added_at")[:50]),
-        parts=tuple(
-            FittedPart.objects.filter(unit=unit, removed_at__isnull=True)
-            .select_related("lot", "lot__item")
-            .order_by("position")
-        ),
+        parts=tuple(parts),
+        part_use=tuple(use_of_parts(parts, as_of=now)),
         kit=tuple(
             Balance.objects.filter(unit=unit, qty__gt=0)
             .select_related("lot", "lot__item")
@@ -208,3 +210,21 @@ def inspection_types_for(unit: Unit) -> list[InspectionType]:
             Q(designs=unit.design) | Q(designs__isnull=True), active_to__isnull=True
         ).distinct()
     )
+
+
+def part_stock(unit: Unit) -> dict[str, Any]:
+    """What the form to fit a part needs: the bill, what is fitted, the lots at hand for a position. Three queries."""
+    bill = list(
+        unit.design.bill.filter(purpose="fitted", valid_to__isnull=True)
+        .select_related("item")
+        .order_by("position")
+    )
+    items = {line.item_id for line in bill}
+    stock = (
+        Balance.objects.filter(
+            Q(unit=unit) | Q(place=unit.home), qty__gt=0, lot__item__in=items, lot__status="good"
+        )
+        .select_related("lot__item", "place")
+        .order_by("place", "lot__item__name", "lot__expires_on")
+    )
+    return {"unit": unit, "bill": bill, "fitted": parts_fitted(unit), "stock": list(stock)}

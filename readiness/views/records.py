@@ -18,8 +18,10 @@ from fleet.permissions import access_unit, member_required
 from fleet.web.page import redirect_to, render_page, safe_next
 from fleet.web.site import person_of, unit_system
 from fleet.web.words import spoken
+from inventory.selectors.parts import parts_fitted
+from inventory.services.parts import part_fit, part_remove, part_replace
 from readiness import forms as record_forms
-from readiness.selectors.pages_unit import bank_views, inspection_types_for
+from readiness.selectors.pages_unit import bank_views, inspection_types_for, part_stock
 from readiness.selectors.reading_doubts import reading_doubts
 from readiness.services import upkeep
 
@@ -186,4 +188,46 @@ def unit_fault_close(request: HttpRequest, tag: str) -> HttpResponse:
         title=_("Close a fault"),
         button=_("It is mended"),
         done=_("The fault is closed."),
+    )
+
+
+@member_required
+@require_http_methods(["GET", "POST"])
+def unit_part_fit(request: HttpRequest, tag: str) -> HttpResponse:
+    """Into an empty position, or in exchange for the part that is in it."""
+    unit = access_unit(request, tag, to="upkeep")
+    form = record_forms.PartFitForm(**part_stock(unit), **_common(request, unit))
+
+    def save(form: Any) -> None:
+        position, given = form.cleaned_data["position"], form.values()
+        if form.replaced is not None:
+            keep = form.cleaned_data.get("old_part") == "aboard"
+            part_replace(old=form.replaced, keep_old=keep, actor=person_of(request), **given)
+        else:
+            part_fit(unit=unit, position=position, actor=person_of(request), **given)
+
+    return _answer(
+        request,
+        unit,
+        form,
+        save,
+        title=_("Fit a part"),
+        button=_("It is fitted"),
+        done=_("The part is in its position; the ledger shows the piece."),
+    )
+
+
+@member_required
+@require_http_methods(["GET", "POST"])
+def unit_part_remove(request: HttpRequest, tag: str) -> HttpResponse:
+    unit = access_unit(request, tag, to="upkeep")
+    form = record_forms.PartRemoveForm(fitted=parts_fitted(unit), **_common(request, unit))
+    return _answer(
+        request,
+        unit,
+        form,
+        lambda form: part_remove(actor=person_of(request), **form.values()),
+        title=_("Take a part out"),
+        button=_("It is out"),
+        done=_("The position is empty now."),
     )

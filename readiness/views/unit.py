@@ -21,7 +21,7 @@ from fleet.web.site import depots_in_view, person_of, unit_system
 from fleet.web.words import spoken
 from readiness import forms as record_forms
 from readiness.forms import UnitEditForm
-from readiness.selectors.pages_unit import UnitPage, inspection_types_for, unit_page
+from readiness.selectors.pages_unit import UnitPage, inspection_types_for, part_stock, unit_page
 from readiness.selectors.pages_units import units_with_verdicts
 from readiness.web.history import history_lines
 from readiness.web.matters import matter_lines
@@ -35,7 +35,7 @@ def unit_show(request: HttpRequest, tag: str) -> HttpResponse:
     unit = access_unit(request, tag)
     shown = units_with_verdicts(now=timezone.now(), depots=depots_in_view(request)).filter(pk=unit.pk).first()
     today = today_at(unit.home)
-    page = unit_page(unit, whole_history=request.GET.get("history") == "all")
+    page = unit_page(unit, now=timezone.now(), whole_history=request.GET.get("history") == "all")
     may_upkeep = request_rights(request).can("upkeep", unit.home_id)
     system: Any = unit_system(request)
     context = {
@@ -47,7 +47,7 @@ def unit_show(request: HttpRequest, tag: str) -> HttpResponse:
         "today": today,
         "checks": check_groups(shown.shown_result if shown else None),
         "banks": bank_lines(page.banks, today=today, zone=unit.home.time_zone, system=system),
-        "parts": part_lines(page),
+        "parts": part_lines(page, today=today),
         "certificates": certificate_lines(page, today=today),
         "matters": matter_lines(page.alerts, today=today, request=request),
         "history": history_lines(
@@ -110,6 +110,24 @@ def _quick_forms(request: HttpRequest, page: UnitPage) -> list[dict[str, Any]]:
                 _("Close a fault"),
                 _("It is mended"),
                 record_forms.FaultCloseForm(faults=page.faults, **common),
+            )
+        )
+    if any(line.purpose == "fitted" for line in page.bill):
+        forms.append(
+            (
+                "unit-part-fit",
+                _("Fit a part"),
+                _("It is fitted"),
+                record_forms.PartFitForm(**part_stock(unit), **common),
+            )
+        )
+    if page.parts:
+        forms.append(
+            (
+                "unit-part-remove",
+                _("Take a part out"),
+                _("It is out"),
+                record_forms.PartRemoveForm(fitted=page.parts, **common),
             )
         )
     lines = []

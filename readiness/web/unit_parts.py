@@ -14,6 +14,7 @@ from fleet.web.days import day_words, distance_words, moment_words
 from fleet.web.drawing import Chart
 from inventory.models import Balance, FittedPart
 from inventory.models.items import DesignItem
+from inventory.selectors.part_use import UseRow
 from readiness.models import BankState
 from readiness.selectors.pages_unit import BankView, UnitPage
 
@@ -108,6 +109,8 @@ class PartLine:
     position: str
     item: str
     part: FittedPart | None
+    use: UseRow | None = None
+    lapsed: bool = False
 
 
 @dataclass(frozen=True)
@@ -123,15 +126,16 @@ class Aboard:
     kit: tuple[KitLine, ...]
 
 
-def part_lines(page: UnitPage) -> Aboard:
+def part_lines(page: UnitPage, *, today: dt.date) -> Aboard:
     """What is fitted by position, what lies in the kit, and what the design asks for and is not there."""
-    by_position = {part.position: part for part in page.parts}
-    fitted = [
-        PartLine(line.position, line.item.name, by_position.pop(line.position, None))
-        for line in page.bill
-        if line.purpose == DesignItem.Purpose.FITTED
-    ]
-    fitted += [PartLine(part.position, part.lot.item.name, part) for part in by_position.values()]
+    by_position = {part.position: (part, use) for part, use in zip(page.parts, page.part_use, strict=True)}
+    fitted = []
+    for line in page.bill:
+        if line.purpose == DesignItem.Purpose.FITTED:
+            part, use = by_position.pop(line.position, (None, None))
+            fitted.append(PartLine(line.position, line.item.name, part, use, _worn(use, today)))
+    for part, use in by_position.values():
+        fitted.append(PartLine(part.position, part.lot.item.name, part, use, _worn(use, today)))
     balances: dict[int, list[Balance]] = {}
     for balance in page.kit:
         balances.setdefault(balance.lot.item_id, []).append(balance)
@@ -142,6 +146,14 @@ def part_lines(page: UnitPage) -> Aboard:
     ]
     kit += [KitLine(rows[0].lot.item.name, None, tuple(rows)) for rows in balances.values()]
     return Aboard(tuple(fitted), tuple(kit))
+
+
+def _worn(use: UseRow | None, today: dt.date) -> bool:
+    """Past one of its limits: hours, volume or months."""
+    if use is None:
+        return False
+    past_day = use.last_day is not None and use.last_day < today
+    return past_day or any(left is not None and left < 0 for left in (use.left_h, use.left_m3))
 
 
 @dataclass(frozen=True)
