@@ -11,6 +11,7 @@ from uuid import UUID
 
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, models, transaction
+from django.db.models.fields.files import FieldFile
 from django.utils import timezone
 from django.utils.translation import gettext_noop as _
 
@@ -199,7 +200,7 @@ def facts(row: models.Model) -> dict[str, Any]:
     for field in row._meta.concrete_fields:
         value = getattr(row, field.attname)
         if field.name not in BOOKKEEPING and value not in (None, "", [], {}):
-            kept[field.name] = value
+            kept[field.name] = str(value) if isinstance(value, FieldFile) else value
     return kept
 
 

@@ -136,7 +136,7 @@ def _site(request: HttpRequest) -> Site:
         roles=roles,
         theme=str(theme),
         unit_system=unit_system(request),
-        search_url=_url_or_empty("readiness:unit-list"),
+        search_url=_url_or_empty("fleet:search"),
         preference_url=_url_or_empty("fleet:preference-set"),
     )
 

@@ -15,7 +15,7 @@ from django.urls import NoReverseMatch, URLPattern, URLResolver, get_resolver, r
 from fleet.models import User
 from tests.architecture.url_table import EVERYBODY, PAGES, Page
 from tests.cast import Cast
-from tests.factories.fleet import BankFactory, UnitFactory
+from tests.factories.fleet import AttachmentFactory, BankFactory, UnitFactory
 from tests.factories.readiness import AlertFactory, FaultFactory, OpenChargeFactory, ReadingFactory
 
 OWN_RULES = ("admin:",)
@@ -66,6 +66,9 @@ class Things:
 
     def record(self) -> list[Any]:
         return ["reading", ReadingFactory(bank=self.a_bank).pk]
+
+    def attachment(self) -> list[Any]:
+        return [AttachmentFactory(unit=self.a_unit).pk]
 
     def alert(self) -> list[Any]:
         return [AlertFactory(unit=self.a_unit).pk]

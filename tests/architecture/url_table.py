@@ -41,6 +41,10 @@ PAGES: dict[str, Page] = {
     "login": Page(EVERYBODY, post=True, answers=frozenset({200, 302})),
     "logout": Page(SIGNED_IN, get=False, post=True),
     "fleet:preference-set": Page(SIGNED_IN, get=False, post=True),
+    "fleet:settings": Page(SIGNED_IN, post=True),
+    "fleet:search": Page(MEMBERS),
+    "fleet:attachment-list": Page(MEMBERS, "unit", post=True, who_post=KEEPERS_HERE),
+    "fleet:attachment-download": Page(MEMBERS, "attachment"),
     # Every day
     "readiness:today-show": Page(MEMBERS),
     "readiness:unit-list": Page(MEMBERS),
@@ -53,6 +57,8 @@ PAGES: dict[str, Page] = {
     "readiness:unit-inspection-record": Page(KEEPERS_HERE, "unit", post=True),
     "readiness:unit-fault-record": Page(KEEPERS_HERE, "unit", post=True),
     "readiness:unit-fault-close": Page(KEEPERS_HERE, "unit", post=True),
+    "readiness:unit-part-fit": Page(KEEPERS_HERE, "unit", post=True),
+    "readiness:unit-part-remove": Page(KEEPERS_HERE, "unit", post=True),
     "readiness:record-strike": Page(KEEPERS_HERE, "record", post=True),
     "readiness:record-move": Page(KEEPERS_HERE, "record", post=True),
     # Alerts
