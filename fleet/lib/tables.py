@@ -10,6 +10,7 @@ import csv
 from collections.abc import Iterator, Sequence
 from functools import cache
 from importlib import resources
+from pathlib import Path
 from typing import NoReturn
 
 from fleet.lib.errors import DomainError
@@ -92,6 +93,15 @@ def read_table(package: str, name: str, columns: Sequence[str] = ()) -> list[Row
         if rows:
             rows[0][column]
     return list(rows)
+
+
+def read_table_file(path: Path) -> list[Row]:
+    """Like :func:`read_table`, for a table outside the packages (rows that are seeded, then edited on the site)."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise TableError("table.file_missing", "Table {file} does not exist.", file=path.name) from None
+    return list(_rows(text, path.name))
 
 
 @cache
