@@ -14,7 +14,9 @@ class FleetConfig(AppConfig):
         import fleet.services.deployments
         import fleet.services.units  # noqa: F401
         from fleet.services.guards import guard_keep
+        from fleet.services.imports.kinds import register_sheets
 
         guard_keep(self, table="fleet_auditentry", sentence=AUDIT_IS_KEPT)
+        register_sheets("fleet.services.imports.own_sheets")
         # Web, commands and workers alike know the handlers of every kind of job.
         autodiscover_modules("tasks")

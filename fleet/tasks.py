@@ -7,6 +7,7 @@ from django.conf import settings
 from django.utils import timezone
 from django.utils.module_loading import import_string
 
+import fleet.services.imports.runs  # noqa: F401  (registers the handler of the kind `import`)
 from fleet.services import jobs
 
 log = logging.getLogger(__name__)

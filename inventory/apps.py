@@ -12,7 +12,9 @@ class InventoryConfig(AppConfig):
         import inventory.web.search  # noqa: F401  (items and lots join the one search box)
         from fleet.services.changes import on_units_changed
         from fleet.services.guards import guard_keep
+        from fleet.services.imports.kinds import register_sheets
         from inventory.services.after_change import after_units_changed
 
+        register_sheets("inventory.services.import_sheets")
         guard_keep(self, table="inventory_movement", sentence=LEDGER_IS_KEPT)
         on_units_changed(after_units_changed)

@@ -9,3 +9,6 @@ class ReadinessConfig(AppConfig):
     def ready(self) -> None:
         # Registers the rules that a corrected record must pass, whichever door it comes through.
         import readiness.services.upkeep  # noqa: F401
+        from fleet.services.imports.kinds import register_sheets
+
+        register_sheets("readiness.services.import_sheets")

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
@@ -11,6 +13,24 @@ from uuid import UUID
 from django.db import models
 
 from fleet.models import AuditEntry, Place, Unit, User
+
+# Rows that a running import has just added: an audit line about them names them by number only, because a line holds
+# what it points to for ever, and an import can be undone.
+_unnamed: ContextVar[Mapping[str, Collection[int]]] = ContextVar("audit_unnamed", default={})  # noqa: B039
+
+
+@contextmanager
+def audit_unnamed(rows: Mapping[str, Collection[int]]) -> Iterator[None]:
+    """Within this block, lines point to none of these rows (model label to keys) by foreign key."""
+    token = _unnamed.set(rows)
+    try:
+        yield
+    finally:
+        _unnamed.reset(token)
+
+
+def _may_name(row: models.Model | None) -> bool:
+    return row is not None and row.pk not in _unnamed.get().get(row._meta.label, ())
 
 
 def plain(value: Any) -> Any:
@@ -53,8 +73,8 @@ def audit_entry(
         before=plain(before or {}),
         after=plain(after or {}),
         note=note[:400],
-        unit=unit,
-        place=place,
+        unit=unit if _may_name(unit) else None,
+        place=place if _may_name(place) else None,
     )
 
 

@@ -34,6 +34,11 @@ def check_for(model: type[Correctable]) -> Callable[[Check], Check]:
     return register
 
 
+def rule_for(model: type[Correctable]) -> Check | None:
+    """The registered rule of a kind of record, for those who write many at once."""
+    return _checks.get(model)
+
+
 def record_strike(*, record: Record, reason: str, actor: User | None, now: datetime | None = None) -> Record:
     """Strikes a record out: it stays visible with the reason and counts for nothing. Striking twice is one strike."""
     instant = moment_or_now(now)

@@ -90,7 +90,7 @@ def find_header(spec: SheetSpec, rows: Sequence[RawRow]) -> tuple[int, list[Head
     for index, row in enumerate(rows[:HEADER_SEARCH_ROWS]):
         cells, unknown = match_header(spec, row)
         names = {cell.column.name for cell in cells}
-        if len(cells) < min(2, len(spec.columns)) or not (set(spec.key) & names):
+        if len(cells) < min(2, len(spec.columns)) or not ((set(spec.key) - spec.optional_key) & names):
             continue
         if best is None or len(cells) > len(best[1]):
             best = (index, cells, unknown)
@@ -108,7 +108,7 @@ def choose_spec(title: str, rows: Sequence[RawRow], specs: Iterable[SheetSpec]) 
     best_score = (0.0, 0)
     for spec in all_specs:
         found = find_header(spec, rows)
-        if found is None or not set(spec.key) <= {cell.column.name for cell in found[1]}:
+        if found is None or not set(spec.key) - spec.optional_key <= {cell.column.name for cell in found[1]}:
             continue
         matched, unknown = len(found[1]), len(found[2])
         score = (matched / (matched + unknown), matched)
@@ -140,7 +140,7 @@ def open_sheet(title: str, rows: Iterable[RawRow], spec: SheetSpec) -> SheetData
 
 
 def _without_header(title: str, spec: SheetSpec, head: Sequence[RawRow]) -> SheetData:
-    needed = ", ".join(spec.by_name[name].label for name in spec.key)
+    needed = ", ".join(spec.by_name[name].label for name in spec.key if name not in spec.optional_key)
     data = SheetData(title, spec, 0, (), ())
     data.faults.append(
         Fault(
@@ -158,7 +158,7 @@ def _without_header(title: str, spec: SheetSpec, head: Sequence[RawRow]) -> Shee
 
 def _header_faults(data: SheetData) -> Iterator[Fault]:
     for name in data.spec.key:
-        if name not in data.at:
+        if name not in data.at and name not in data.spec.optional_key:
             label = data.spec.by_name[name].label
             yield Fault(
                 data.title,

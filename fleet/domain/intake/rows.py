@@ -115,7 +115,7 @@ class _RunningSums:
     """Sums of the stored numbers of each column, to know a total that bears no word."""
 
     def __init__(self, data: SheetData) -> None:
-        self.keys = {data.at[name].position for name in data.spec.key}
+        self.keys = {data.at[name].position for name in data.spec.key if name in data.at}
         self.sums: dict[int, float] = {}
         self.count = 0
 
@@ -171,6 +171,7 @@ def _lacks_key(data: SheetData, row: RawRow, first: str) -> bool:
     values = [
         row.cells[data.at[name].position] if data.at[name].position < len(row.cells) else None
         for name in data.spec.key
+        if name in data.at and name not in data.spec.optional_key
     ]
     return any(_empty(value) for value in values) or (
         values == [first] and TOTAL_WORDS.fullmatch(fold(first)) is not None
@@ -235,6 +236,12 @@ class _RowReader:
 
     def _need_key(self, row: RawRow, name: str, result: ParsedRow) -> None:
         if result.values[name] is not UNCHANGED and result.values[name] is not CLEAR:
+            return
+        if name in self.data.spec.optional_key:
+            if not any(
+                name in self.data.at and fault.column == self.data.at[name].text for fault in result.faults
+            ):
+                result.values[name] = ""
             return
         cell = self.data.at[name]
         if any(fault.column == cell.text for fault in result.faults):

@@ -92,7 +92,10 @@ class ColumnSpec:
 
 @dataclass(frozen=True)
 class SheetSpec:
-    """One kind of sheet: its columns, and the columns that make a row the same row again (the natural key)."""
+    """One kind of sheet: its columns, and the columns that make a row the same row again (the natural key).
+
+    A column of the key that is in `optional_key` may be missing or empty, which then counts as an empty text.
+    """
 
     name: str
     label: str
@@ -100,6 +103,7 @@ class SheetSpec:
     key: tuple[str, ...]
     aliases: tuple[str, ...] = ()
     help: str = ""
+    optional_key: frozenset[str] = frozenset()
     zone_column: str = ""
     examples: tuple[Mapping[str, str], ...] = ()
 

@@ -1,0 +1,37 @@
+"""The sheets of the base app, in the order in which a template shows them."""
+
+from fleet.services.imports.away_sheets import DayLogSheet, DeploymentSheet
+from fleet.services.imports.bank_sheets import BankSheet, BlockSheet, SupplyStateSheet
+from fleet.services.imports.kinds import SheetKind
+from fleet.services.imports.office_sheets import (
+    ClimateSheet,
+    DepotTermsSheet,
+    DesignSheet,
+    PackedFormSheet,
+    PlaceSheet,
+)
+from fleet.services.imports.unit_sheets import (
+    CertificateSheet,
+    ModificationSheet,
+    UnitSheet,
+    WeighingSheet,
+    WetStateSheet,
+)
+
+SHEETS: tuple[SheetKind, ...] = (
+    PlaceSheet(),
+    DepotTermsSheet(),
+    ClimateSheet(),
+    DesignSheet(),
+    PackedFormSheet(),
+    UnitSheet(),
+    BankSheet(),
+    BlockSheet(),
+    SupplyStateSheet(),
+    CertificateSheet(),
+    WetStateSheet(),
+    WeighingSheet(),
+    ModificationSheet(),
+    DeploymentSheet(),
+    DayLogSheet(),
+)
