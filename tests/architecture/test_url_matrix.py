@@ -18,7 +18,7 @@ from tests.cast import Cast
 from tests.factories.fleet import AttachmentFactory, BankFactory, UnitFactory
 from tests.factories.readiness import AlertFactory, FaultFactory, OpenChargeFactory, ReadingFactory
 
-OWN_RULES = ("admin:",)
+OWN_RULES = ("admin:", "api:")  # the API asks for a key: tests/readiness/test_api.py
 DONE = {200, 302, 400, 409, 422}  # the form was taken, or refused with a sentence
 KEPT_OUT = {403, 404}
 
