@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from django import forms
+from django.db.models import Case, Value, When
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
@@ -35,6 +36,8 @@ class RecordForm(forms.Form):
         if not self.is_bound:
             self.initial.setdefault("token", uuid.uuid4())
         for field in self.fields.values():
+            # A sentence gets a line of its own; the template looks at this.
+            field.wide = getattr(field, "max_length", None) == 400  # type: ignore[attr-defined]
             if isinstance(field, QuantityField):
                 field.system = system  # type: ignore[assignment]
                 if not field.widget.attrs.get("placeholder"):
@@ -45,15 +48,22 @@ class RecordForm(forms.Form):
                     field.initial = timezone.now()
 
 
-class BankRecordForm(RecordForm):
-    """A record about a bank: the choice shows only when the unit has several."""
+class BankChoice(forms.ModelChoiceField):
+    def label_from_instance(self, bank: BatteryBank) -> str:
+        return f"{bank.serial}, {bank.get_chemistry_display()}"
 
-    bank = forms.ModelChoiceField(BatteryBank.objects.none(), label=_("Bank"), empty_label=None)
+
+class BankRecordForm(RecordForm):
+    """A record about a bank: the choice shows only when the unit has several, the first position first."""
+
+    bank = BankChoice(BatteryBank.objects.none(), label=_("Bank"), empty_label=None)
 
     def __init__(self, *args: Any, banks: Sequence[BatteryBank], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         field = self.fields["bank"]
-        field.queryset = BatteryBank.objects.filter(pk__in=[bank.pk for bank in banks])  # type: ignore[attr-defined]
+        keys = [bank.pk for bank in banks]
+        turn = Case(*(When(pk=key, then=Value(n)) for n, key in enumerate(keys)), default=Value(0))
+        field.queryset = BatteryBank.objects.filter(pk__in=keys).order_by(turn)  # type: ignore[attr-defined]
         if len(banks) == 1:
             field.widget = forms.HiddenInput()
             self.initial.setdefault("bank", banks[0].pk)

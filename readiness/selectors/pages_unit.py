@@ -37,7 +37,7 @@ from readiness.models import (
     Task,
 )
 
-HISTORY_SHOWN = 40
+HISTORY_SHOWN = 15
 RECORDS_READ = 400
 
 

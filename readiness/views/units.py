@@ -36,7 +36,8 @@ def unit_list(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
     found = units_with_verdicts(now=now, depots=depots_in_view(request), depot=depot)
     filters = UnitFilter(request.GET, found, request=request)
-    sorting = sorting_of(request, COLUMNS, default="tag")
+    columns = [column for column in COLUMNS if column.key != "depot" or depot is None]
+    sorting = sorting_of(request, columns, default="tag")
     rows = sorting.apply(filters.qs)
     if kind := export_format(request):
         return _unit_file(kind, rows)

@@ -190,10 +190,10 @@ def test_queries_do_not_grow_with_what_a_unit_has_been_through(
 
 
 def test_history_is_shortened_until_asked(cast, signed_in, unit, bank) -> None:
-    for n in range(45):
+    for n in range(20):
         ReadingFactory(bank=bank, happened_at=ago(n + 1))
     OpenChargeFactory(bank=bank)
     client = signed_in(cast.nora)
-    assert len(client.get("/units/MW-1/").context["history"]) == 40
-    assert len(client.get("/units/MW-1/?history=all").context["history"]) == 46
+    assert len(client.get("/units/MW-1/").context["history"]) == 15
+    assert len(client.get("/units/MW-1/?history=all").context["history"]) == 21
     assert Inspection.objects.count() == 0
