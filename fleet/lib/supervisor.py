@@ -35,12 +35,11 @@ class Child:
 
 @dataclass
 class Plan:
-    """What to run. `greeting` is printed once `host`:`port` answers."""
+    """What to run. `greeting` is printed once the host and port of `answer_at`, if any, answer."""
 
     children: list[Child]
-    host: str
-    port: int
     greeting: str
+    answer_at: tuple[str, int] | None = None
     grace_s: float = 15.0
 
     def to_json(self) -> str:
@@ -181,7 +180,7 @@ def supervise(plan: Plan) -> int:
                 one.note_death()
             if one.process is None and time.monotonic() >= one.start_again_at:
                 one.start()
-        if not greeted and answers(plan.host, plan.port):
+        if not greeted and (plan.answer_at is None or answers(*plan.answer_at)):
             greeted = True
             say(plan.greeting)
     say("Stopping.")

@@ -75,6 +75,7 @@ def job_enqueue(
 
 def announce(job_id: uuid.UUID) -> None:
     """Tells the workers to look at a row. A broker out of reach is no error: the row waits to be announced again."""
+    fault_point("job:committed")
     Job.objects.filter(id=job_id, state__in=OPEN).update(enqueued_at=timezone.now())
     try:
         current_app.tasks["fleet.run_job"].apply_async(args=[str(job_id)], retry=False)

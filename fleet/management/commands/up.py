@@ -3,6 +3,7 @@
 import ipaddress
 import os
 import sys
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,8 @@ from django.db import connection
 from django.db.migrations.executor import MigrationExecutor
 
 from fleet.lib.supervisor import Child, Plan, wait_for_port
+
+PARTS = ("web", "worker", "beat")
 
 
 def is_loopback(host: str) -> bool:
@@ -29,6 +32,7 @@ class Command(BaseCommand):
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--host", default="127.0.0.1", help="address to listen on")
         parser.add_argument("--port", type=int, default=8000, help="port to listen on")
+        parser.add_argument("--only", nargs="+", choices=PARTS, default=PARTS, help="start only these parts")
         parser.add_argument("--processes", type=int, default=2, help="web processes")
         parser.add_argument("--concurrency", type=int, default=2, help="jobs running at the same time")
 
@@ -36,11 +40,12 @@ class Command(BaseCommand):
         host, port = options["host"], options["port"]
         self.refuse_open_development(host)
         self.refuse_old_database()
-        if not wait_for_port(host, port, wait_s=10):
+        parts = options["only"]
+        if "web" in parts and not wait_for_port(host, port, wait_s=10):
             raise CommandError(
                 f"Port {port} on {host} is still in use. Stop the other program, or choose another: up --port {port + 1}"
             )
-        plan = make_plan(host, port, options["processes"], options["concurrency"])
+        plan = make_plan(host, port, options["processes"], options["concurrency"], parts)
         connection.close()
         # The supervisor takes this process's place, so that no copy of Django idles in it.
         os.execv(sys.executable, [sys.executable, "-m", "fleet.lib.supervisor", plan.to_json()])
@@ -57,7 +62,7 @@ class Command(BaseCommand):
             raise CommandError("The database is not up to date. Run: manage.py migrate")
 
 
-def make_plan(host: str, port: int, processes: int, concurrency: int) -> Plan:
+def make_plan(host: str, port: int, processes: int, concurrency: int, parts: Collection[str]) -> Plan:
     shown_host = f"[{host}]" if ":" in host else host
     url = f"http://{shown_host}:{port}/"
     python = [sys.executable, "-m"]
@@ -82,13 +87,13 @@ def make_plan(host: str, port: int, processes: int, concurrency: int) -> Plan:
     ]
     worker += ["--without-gossip", "--without-mingle", "--without-heartbeat"]
     beat = [*celery, "beat", *quiet, "--pidfile", ""]
-    return Plan(
-        children=[
-            Child("web", web),
-            Child("worker", worker, env=in_background, stop_last=True),
-            Child("beat", beat, env=in_background),
-        ],
-        host=host,
-        port=port,
-        greeting=f"Musterwell serves on {url} (Ctrl-C stops it).",
-    )
+    children = [
+        Child("web", web),
+        Child("worker", worker, env=in_background, stop_last=True),
+        Child("beat", beat, env=in_background),
+    ]
+    if "web" in parts:
+        greeting, answer_at = f"Musterwell serves on {url} (Ctrl-C stops it).", (host, port)
+    else:
+        greeting, answer_at = f"Running: {', '.join(sorted(parts))} (Ctrl-C stops it).", None
+    return Plan([child for child in children if child.name in parts], greeting, answer_at)

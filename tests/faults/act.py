@@ -1,0 +1,29 @@
+"""Runs one action of a scenario in this world's database and prints the answer: `python -m tests.faults.act KIND ACTION`."""
+
+import json
+import os
+import sys
+
+import django
+
+
+def main(kind: str, action: str) -> None:
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "tests.faults.settings")
+    django.setup()
+    from tests.faults.scenarios import SCENARIOS
+
+    scenario = SCENARIOS[kind]
+    if action == "prepare":
+        scenario.prepare()
+        answer = None
+    elif action == "start":
+        answer = [job.id.hex for job in scenario.start()]
+    elif action == "digest":
+        answer = scenario.digest()
+    else:
+        raise SystemExit(f"Unknown action {action}.")
+    print(json.dumps(answer, default=str, sort_keys=True))
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

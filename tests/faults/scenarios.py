@@ -1,0 +1,50 @@
+"""One scenario a kind of job: how to set the scene, start the work, and say what came of it.
+
+A scenario runs inside a Django process of the world that is being killed (`tests.faults.act`). `digest` returns plain
+JSON that must come out the same however often the work was killed: no row ids, no times, no attempt numbers. To plug
+in another kind, write a class like these and add it to SCENARIOS; the kill tests and the storm take it from there.
+"""
+
+from collections.abc import Mapping
+from typing import Any, Protocol
+
+from fleet.models import Job
+from fleet.services.jobs import job_enqueue
+
+
+class Scenario(Protocol):
+    kind: str
+    fault_points: tuple[str, ...]  # CI kills once at each
+
+    def prepare(self) -> None:
+        """Fills the freshly migrated database."""
+
+    def start(self) -> list[Job]:
+        """Asks for the work, as a page or command would."""
+
+    def digest(self) -> Mapping[str, Any]:
+        """What the work left behind."""
+
+
+class Trial:
+    kind = "trial"
+    fault_points = ("job:claimed", "trial:before-write", "trial:in-write", "trial:written", "job:handled")
+
+    def prepare(self) -> None:
+        from tests.faults.trial.models import Tally
+
+        Tally.objects.create(name="steps")
+
+    def start(self) -> list[Job]:
+        return [
+            job_enqueue(kind="trial", params={"steps": 12, "work_s": 0.1}, unique_key=f"job {n}")
+            for n in (1, 2)
+        ]
+
+    def digest(self) -> Mapping[str, Any]:
+        from tests.faults.trial.models import Step, Tally
+
+        return {"steps": Step.objects.count(), "tally": Tally.objects.get().value}
+
+
+SCENARIOS: dict[str, Scenario] = {scenario.kind: scenario for scenario in (Trial(),)}

@@ -1,0 +1,102 @@
+"""kill -9 at named points: nothing is lost, nothing is doubled, the work completes by itself."""
+
+import socket
+import subprocess
+import sys
+from collections.abc import Callable
+from functools import cache
+
+import pytest
+
+from tests.faults.scenarios import SCENARIOS
+from tests.faults.world import ROOT, Stage, wait_until
+
+pytestmark = [pytest.mark.kills, pytest.mark.db_both]
+
+Stages = Callable[[str], Stage]
+# Every other kill takes the whole worker with it ('group'); the others only the pool process at work.
+POINTS = [
+    pytest.param(kind, point, ("group", "process")[number % 2], id=f"{kind}-{point}")
+    for kind, scenario in SCENARIOS.items()
+    for number, point in enumerate(scenario.fault_points)
+]
+
+
+@cache
+def expected(stage: Stage) -> object:
+    digest, _seconds = stage.undisturbed()
+    return digest
+
+
+@pytest.mark.parametrize(("kind", "point", "scope"), POINTS)
+def test_a_worker_killed_at_a_point_completes_the_work_once(
+    stage: Stages, kind: str, point: str, scope: str
+) -> None:
+    wanted = expected(stage(kind))
+    with stage(kind).world() as world:
+        world.start(fault=f"{point}:1", scope=scope)
+        world.act("start")
+        wait_until(f"the fault {point} happens", world.once.exists)
+        world.finish()
+        assert world.act("digest") == wanted
+        assert max(attempt for _kind, _state, attempt in world.jobs()) == 2
+
+
+@pytest.mark.parametrize("kind", SCENARIOS)
+def test_a_process_killed_before_it_announces_its_job_loses_nothing(stage: Stages, kind: str) -> None:
+    """The web (here: the process that asks) dies after its commit; beat finds the row."""
+    wanted = expected(stage(kind))
+    with stage(kind).world() as world:
+        world.act("start", fault="job:committed:1", dies=True)
+        assert world.jobs(), "the row was committed"
+        world.act("start")  # the person presses the button again: the open job is found, not doubled
+        world.start()
+        world.finish()
+        assert world.act("digest") == wanted
+
+
+def test_everything_killed_at_once_goes_on_after_the_next_start(stage: Stages) -> None:
+    wanted = expected(stage("trial"))
+    with stage("trial").world() as world:
+        world.start()
+        world.act("start")
+        wait_until(
+            "a step was written",
+            lambda: world.store.rows(world.name, world.folder, "SELECT 1 FROM trial_step"),
+        )
+        world.kill("all")
+        assert {state for _kind, state, _attempt in world.jobs()} & {"queued", "running"}
+        world.start()
+        world.finish()
+        assert world.act("digest") == wanted
+
+
+def test_killed_parts_are_started_again_and_the_stop_leaves_nothing(stage: Stages) -> None:
+    with stage("trial").world() as world:
+        world.start(web=True)
+        old = {role: set(world.processes(role)) for role in ("web", "worker", "beat")}
+        for role in old:
+            world.kill(role)
+        for role, gone in old.items():
+            wait_until(f"{role} is back", lambda role=role, gone=gone: set(world.processes(role)) - gone)
+            assert not gone & set(world.processes(role))
+        wait_until("the web answers", world.web_answers)
+        world.stop_all()
+
+
+def test_a_taken_port_is_said_in_a_sentence(stage: Stages) -> None:
+    with stage("trial").world() as world, socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+        done = subprocess.run(
+            [sys.executable, "manage.py", "up", "--port", str(port)],
+            cwd=ROOT,
+            env=world.env(),
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+        assert done.returncode == 1
+        assert f"Port {port} on 127.0.0.1 is still in use." in done.stderr
