@@ -22,7 +22,6 @@ NOT_BUILT: dict[str, frozenset[str]] = {
         }
     ),
     "carriage": frozenset({"carriage"}),
-    "dangerous_goods": frozenset({"dangerous_goods"}),
     "replenishment": frozenset(
         {
             "base_stock_normal",

@@ -1,0 +1,186 @@
+"""The answer a page shows: verdict, number, provision, conditions, all that is missing, source, and the sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+
+from fleet.domain.dangerous_goods.batteries import BatteryVerdicts, decide_batteries
+from fleet.domain.dangerous_goods.editions import Edition, Editions, edition_for
+from fleet.domain.dangerous_goods.engines import rule_engine
+from fleet.domain.dangerous_goods.entries import TABLES, Entries, held_entries, un_digits
+from fleet.domain.dangerous_goods.other_goods import (
+    Ruling,
+    rule_carbon,
+    rule_goods,
+    rule_lamp,
+    rule_nadcc,
+    unknown,
+)
+from fleet.domain.dangerous_goods.records import Battery, Carbon, Engine, Goods, Item, Lamp, Nadcc
+from fleet.domain.dangerous_goods.words import Mode, Verdict
+from fleet.lib.tables import read_table
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """What stands behind a reason key; `mark` is published, memory (verify before use) or rule (our own caution)."""
+
+    key: str
+    sentence: str
+    provision: str
+    conditions: tuple[str, ...]
+    source: str
+    mark: str
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """One item in one mode on one ship date. `edition` None: the rules for that day are not held."""
+
+    mode: Mode
+    ship_date: date
+    verdict: Verdict
+    un: str
+    reason: str
+    missing: tuple[str, ...]
+    sentence: str
+    provision: str
+    conditions: tuple[str, ...]
+    source: str
+    verify_before_use: bool
+    edition: Edition | None
+
+    @property
+    def passenger_aircraft(self) -> bool:
+        return self.mode is Mode.AIR and self.verdict <= Verdict.PERMITTED
+
+    @property
+    def cargo_aircraft(self) -> bool:
+        return self.mode is Mode.AIR and self.verdict.may_go
+
+
+@cache
+def reasons() -> dict[str, Reason]:
+    """Every reason key with its sentence, provision, conditions and source."""
+    columns = ("key", "sentence", "provision", "conditions", "source", "mark")
+    return {
+        row["key"]: Reason(
+            row["key"],
+            row["sentence"],
+            row["provision"],
+            tuple(part.strip() for part in row["conditions"].split(";") if part.strip()),
+            row["source"],
+            row["mark"],
+        )
+        for row in read_table(TABLES, "dangerous_goods_reasons", columns)
+    }
+
+
+def decide_item(
+    item: Item,
+    mode: Mode,
+    ship_date: date,
+    *,
+    editions: Editions | None = None,
+    entries: Entries | None = None,
+    strict: bool = True,
+) -> Decision:
+    """The decision on one item. A battery takes the same path as thousands of them, with n = 1.
+
+    `editions` and `entries` replace what the product ships, to see what a next edition would change. Raises DomainError for
+    a word or number that cannot be used.
+    """
+    if isinstance(item, Battery):
+        verdicts = decide_batteries([item], mode, ship_date, editions=editions, strict=strict)
+        return battery_decision(verdicts, 0)
+    edition = edition_for(mode, ship_date, editions)
+    if edition is None:
+        return explained(unknown("edition_not_held", "none", "edition"), mode, ship_date, None)
+    table = held_entries(edition.goods_table) if entries is None else entries
+    return explained(_rule(item, mode, table, strict), mode, ship_date, edition, _entry_provision(table))
+
+
+def decide_items(
+    items: Sequence[Item],
+    mode: Mode,
+    ship_date: date,
+    *,
+    editions: Editions | None = None,
+    strict: bool = True,
+) -> list[Decision]:
+    """Decisions on many items, equal items computed once, in the order given."""
+    known: dict[Item, Decision] = {}
+    for item in items:
+        if item not in known:
+            known[item] = decide_item(item, mode, ship_date, editions=editions, strict=strict)
+    return [known[item] for item in items]
+
+
+def battery_decision(verdicts: BatteryVerdicts, place: int) -> Decision:
+    """Record `place` of a bulk answer, in words."""
+    number = int(verdicts.un[place])
+    missing = verdicts.missing_of(place) if verdicts.edition else ("edition",)
+    ruling = Ruling(
+        Verdict(int(verdicts.verdict[place])),
+        str(verdicts.reason[place]),
+        f"UN {number}" if number else "none",
+        missing,
+    )
+    return explained(ruling, verdicts.mode, verdicts.ship_date, verdicts.edition)
+
+
+def explained(
+    ruling: Ruling,
+    mode: Mode,
+    ship_date: date,
+    edition: Edition | None,
+    provisions: dict[str, str] | None = None,
+) -> Decision:
+    """A ruling with the sentence, provision, conditions and source of its reason."""
+    reason = reasons()[ruling.reason]
+    entry = (provisions or {}).get(un_digits(ruling.un), "") if mode is Mode.AIR else ""
+    return Decision(
+        mode,
+        ship_date,
+        ruling.verdict,
+        ruling.un,
+        ruling.reason,
+        ruling.missing,
+        reason.sentence,
+        reason.provision or (entry if ruling.verdict.may_go else ""),
+        reason.conditions,
+        reason.source,
+        reason.mark == "memory" and ruling.verdict.may_go,
+        edition,
+    )
+
+
+def _rule(item: Item, mode: Mode, entries: Entries, strict: bool) -> Ruling:
+    if isinstance(item, Goods):
+        return rule_goods(item, mode, entries)
+    if isinstance(item, Lamp):
+        return rule_lamp(item, mode)
+    if isinstance(item, Carbon):
+        return rule_carbon(item, mode)
+    if isinstance(item, Nadcc):
+        return rule_nadcc(item, mode, entries)
+    if isinstance(item, Engine):
+        return rule_engine(item, mode, strict=strict)
+    raise TypeError(f"{type(item).__name__} is no item")
+
+
+def _entry_provision(entries: Entries) -> dict[str, str]:
+    return {
+        un: "; ".join(
+            dict.fromkeys(
+                f"PI {instruction}"
+                for entry in lines
+                for instruction in (entry.pax_pi, entry.cao_pi)
+                if instruction
+            )
+        )
+        for un, lines in entries.items()
+    }

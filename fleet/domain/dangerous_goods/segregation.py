@@ -1,0 +1,62 @@
+"""Which two goods must be kept apart, per mode.
+
+Sources: AIR DGR 9.3; SEA IMDG 7.2.4 (same cargo transport unit; 'away from' counts as a conflict here); ROAD ADR 7.5.2.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fleet.domain.dangerous_goods.other_goods import Ruling, unknown
+from fleet.domain.dangerous_goods.words import Mode, Verdict
+
+Pair = frozenset[str]
+LITHIUM_ALONE = "li_alone"
+AIR_APART_FROM_LITHIUM = frozenset({"2.1", "3", "4.1", "5.1"})
+AIR_APART = frozenset({frozenset({"5.1", "3"}), frozenset({"5.1", "4.2"}), frozenset({"4.3", "8"})})
+SEA_APART = frozenset(
+    {
+        frozenset({"5.1", "3"}),
+        frozenset({"5.1", "4.2"}),
+        frozenset({"5.1", "8"}),
+        frozenset({"4.2", "8"}),
+        frozenset({"4.3", "8"}),
+    }
+)
+REACTIVE = frozenset({frozenset({"5.1", "3"}), frozenset({"5.1", "4.2"}), frozenset({"5.1", "8"})})
+HYPOCHLORITE_WITH_ACID = frozenset({"hypochlorite", "acid"})
+
+
+@dataclass(frozen=True, slots=True)
+class Stowed:
+    """One side of a pair: its class, and a tag that says more (li_alone, li_installed, hypochlorite, acid)."""
+
+    hazard_class: str | None
+    tag: str | None = None
+
+
+def rule_pair(first: Stowed, second: Stowed, mode: Mode) -> Ruling:
+    """Whether two goods may stand together, whatever their order."""
+    if not first.hazard_class or not second.hazard_class:
+        return unknown("missing_class", "mixed", "class")
+    classes = frozenset({first.hazard_class, second.hazard_class})
+    reactive = classes in REACTIVE or frozenset({first.tag, second.tag}) == HYPOCHLORITE_WITH_ACID
+    if _apart(first, second, classes, mode, reactive):
+        return Ruling(Verdict.FORBIDDEN, "segregation_conflict", "mixed")
+    if reactive:
+        return Ruling(Verdict.PERMITTED, "keep_apart_reactive", "mixed")
+    return Ruling(Verdict.PERMITTED, "no_table_conflict", "mixed")
+
+
+def _apart(first: Stowed, second: Stowed, classes: Pair, mode: Mode, reactive: bool) -> bool:
+    if mode is Mode.AIR:
+        return classes in AIR_APART or any(
+            one.tag == LITHIUM_ALONE and _kept_from_lithium(other.hazard_class or "")
+            for one, other in ((first, second), (second, first))
+        )
+    return mode is Mode.SEA and (classes in SEA_APART or reactive)
+
+
+def _kept_from_lithium(hazard_class: str) -> bool:
+    explosive = hazard_class.startswith("1") and hazard_class != "1.4S"
+    return explosive or hazard_class in AIR_APART_FROM_LITHIUM
