@@ -36,7 +36,8 @@ class Ledger:
         self.people = people
         self.place_id = place_id
         self.item_id = item_id
-        self.lots: dict[tuple[str, str], list[LotPile]] = {}
+        self.lots: list[LotPile] = []
+        self.lying: dict[tuple[str, str, str | int], dict[int, LotPile]] = {}
 
     def open_lot(
         self,
@@ -60,7 +61,7 @@ class Ledger:
             **columns,
         )
         pile = LotPile(number, item, depot, expires_on, received_day, reserved)
-        self.lots.setdefault((item, depot), []).append(pile)
+        self.lots.append(pile)
         return pile
 
     def move(
@@ -77,8 +78,12 @@ class Ledger:
             if left < 0:
                 raise ValueError(f"{kind}: {pile.item} lot {pile.number} would be {left} in {origin}")
             pile.held[origin] = left
+            if left == 0:
+                del self.lying[pile.item, pile.depot, origin][pile.number]
         if to is not None:
             pile.held[to] = pile.held.get(to, 0) + qty
+            if qty:
+                self.lying.setdefault((pile.item, pile.depot, to), {})[pile.number] = pile
         return self.rows.add(
             "inventory.Movement",
             kind=kind,
@@ -103,22 +108,18 @@ class Ledger:
         """Lots with something left there that came in by that day and last until then, first to expire first."""
         piles = [
             pile
-            for pile in self.lots.get((item, depot), ())
-            if pile.held.get(spot, 0) > 0
-            and pile.received_day <= day
-            and pile.lasts(until)
-            and not pile.reserved
+            for pile in self.lying.get((item, depot, spot), {}).values()
+            if pile.received_day <= day and pile.lasts(until) and not pile.reserved
         ]
         return sorted(piles, key=lambda pile: (pile.expires_on or dt.date.max, pile.number))
 
     def held_by(self, item: str, depot: str, spot: str | int) -> list[LotPile]:
-        piles = [pile for pile in self.lots.get((item, depot), ()) if pile.held.get(spot, 0) > 0]
+        piles = self.lying.get((item, depot, spot), {}).values()
         return sorted(piles, key=lambda pile: (pile.expires_on or dt.date.max, pile.number))
 
     def close(self) -> None:
         """Writes the balances."""
-        for piles in self.lots.values():
-            for pile in piles:
-                for spot, qty in pile.held.items():
-                    where = {"place_id": self.place_id[spot]} if isinstance(spot, str) else {"unit_id": spot}
-                    self.rows.add("inventory.Balance", lot_id=pile.number, qty=qty, **where)
+        for pile in self.lots:
+            for spot, qty in pile.held.items():
+                where = {"place_id": self.place_id[spot]} if isinstance(spot, str) else {"unit_id": spot}
+                self.rows.add("inventory.Balance", lot_id=pile.number, qty=qty, **where)
