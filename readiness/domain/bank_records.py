@@ -101,7 +101,8 @@ class BankArrays:
     `chem` indexes the chemistry table; `capacity_ah` actual capacity [Ah]; `cells` in series; `standby_ma` measured draw
     [mA]; `charger_a` [A]; `made_day` (days since 1970) and `life_days` for ageing; `floor_soc`, `pct_month`,
     `interval_cap_days` override the chemistry's own values; `rate_scale` what its own records say of its loss [1];
-    `depart_soc` what it must have to leave; `sg_full`, `sg_empty` nameplate; `stale_days` how long evidence counts [d]; `site` where it stood at first (-1 unknown).
+    `depart_soc` what it must have to leave; `sg_full`, `sg_empty` nameplate; `stale_days` how long evidence counts [d];
+    `site` where it stood at first (-1 unknown).
     """
 
     chem: IntArray
@@ -221,10 +222,10 @@ class BankEstimates:
     """The answer for each bank (rows as in `BankArrays`), and for each event whether it could be used.
 
     `soc`, `sigma` best estimate and its band (NaN when not known); `low`, `high` the ends that count where low or high does
-    harm; `floor_soc`, `depart_soc`; `floor_at`, `depart_at`, `interval_at`, `due_at`, `stale_at` in days since 1970 UTC (NaN not known, inf beyond the
-    horizon) depend on the evidence only, not on the day asked; `due_by` a `DueBy`; `used` part of the interval;
-    `broken_at` when the best estimate was last seen to fall to the floor; `reasons` and `notes` bits of `Reason` and `Note`;
-    `refusal` per event, index into `READING_REFUSALS`.
+    harm; `floor_soc`, `depart_soc`; `floor_at`, `depart_at`, `interval_at`, `due_at`, `stale_at` in days since 1970 UTC
+    (NaN not known, inf beyond the horizon) depend on the evidence only, not on the day asked; `due_by` a `DueBy`; `used`
+    part of the interval; `broken_at` when the best estimate was last seen to fall to the floor; `reasons` and `notes` bits
+    of `Reason` and `Note`; `refusal` per event, index into `READING_REFUSALS`.
     """
 
     soc: FloatArray

@@ -1,0 +1,172 @@
+"""Results of checks as columns: which unit, which check, about what, how it came out, when that turns, what mends it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from enum import IntEnum
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from readiness.domain.inputs import BoolArray, FloatArray, IntArray
+
+
+class CheckOutcome(IntEnum):
+    PASS = 0
+    FAIL = 1
+    CANNOT_DECIDE = 2
+
+
+@dataclass(frozen=True)
+class CheckKind:
+    """One rule: its stable key, what it is about, the alert it feeds (empty: none), and the source shown beside it."""
+
+    key: str
+    subject: str
+    rule: str
+    source: str
+
+
+_BATTERY = "Battery storage rules: tables/SOURCES.md (S1-S7)"
+CHECK_KINDS: tuple[CheckKind, ...] = (
+    CheckKind("terms_known", "unit", "survey", "Depot terms: notice and standard mission"),
+    CheckKind("place_known", "unit", "survey", "Every unit is in one place or one absence"),
+    CheckKind("at_place", "unit", "", "A unit away is not ready here"),
+    CheckKind("bank_aboard", "unit", "bank_missing", "The unit's own battery bank"),
+    CheckKind("charge_known", "bank", "reading_stale", "A reading counts for the days the depot states"),
+    CheckKind("charge_floor", "bank", "charge_due", _BATTERY),
+    CheckKind("charge_depart", "bank", "", "Charge state to leave with, per bank"),
+    CheckKind("charge_interval", "bank", "charge_due", _BATTERY),
+    CheckKind("charge_open", "bank", "charge_open", "A charge is ended with its sign, or it does not count"),
+    CheckKind("float_proof", "bank", "float_unproven", "On float is believed until its check interval ends"),
+    CheckKind(
+        "capacity_test", "bank", "floor_broken", "IEEE 1188 practice: test after a deep or long discharge"
+    ),
+    CheckKind("charge_explained", "bank", "unexplained_loss", "Reading against prediction, three sigma"),
+    CheckKind(
+        "blocks_even", "bank", "weak_block", "VRLA receiving practice: over 0.15 V between 12 V blocks"
+    ),
+    CheckKind(
+        "acid_frost", "bank", "frost", "US Army TM 5-1185 Table III: freezing of the acid; record lows"
+    ),
+    CheckKind("water_frost", "unit", "frost", "Record lows of the coming fourteen days' months"),
+    CheckKind("wet_known", "unit", "survey", "Wet or dry, as last recorded"),
+    CheckKind("wet_idle", "unit", "wet_idle", "A wetted train left idle over seven days breeds"),
+    CheckKind("kit", "item", "kit_short", "Bill of consumables of the design, through the last mission day"),
+    CheckKind("lots_aboard", "unit", "lots_aboard", "Expiry dates of the lots aboard"),
+    CheckKind("part_fitted", "position", "part_missing", "Bill of consumables of the design"),
+    CheckKind("part_life", "position", "part_life", "Service life of the item: hours, volume, months"),
+    CheckKind("certificate", "certificate_kind", "certificate", "Certificate rules of the design"),
+    CheckKind("inspection", "inspection_type", "inspection", "Inspection types and their intervals"),
+    CheckKind("fault", "fault", "fault_open", "Faults as reported"),
+    CheckKind(
+        "evidence", "evidence", "evidence_void", "A change voids the evidence it touches until shown again"
+    ),
+    CheckKind("debt", "debt", "debt", "Parts lent from this unit"),
+)
+CHECK = {kind.key: number for number, kind in enumerate(CHECK_KINDS)}
+
+
+@dataclass(frozen=True)
+class CheckRows:
+    """One row a check of a unit.
+
+    `unit` row; `check` index into CHECK_KINDS; `subject` id (0: the unit itself); `outcome` a CheckOutcome; `gates` whether
+    the verdict rests on it; `missing` a fact was never recorded; `turns` first day on which this outcome no longer holds by
+    dates alone (NaN none); `due` day by which to act, `late` day from which it is too late (NaN none); `mend_h` hours of
+    work (0 none needed, NaN not known, inf cannot be mended here); `crew`; `a`, `b`, `c` what the sentence needs (by check).
+    """
+
+    unit: IntArray
+    check: IntArray
+    subject: IntArray
+    outcome: IntArray
+    gates: BoolArray
+    missing: BoolArray
+    turns: FloatArray
+    due: FloatArray
+    late: FloatArray
+    mend_h: FloatArray
+    crew: FloatArray
+    a: FloatArray
+    b: FloatArray
+    c: FloatArray
+
+    @classmethod
+    def of(cls, key: str, unit: Any, **columns: Any) -> Self:
+        """Rows of one check; what is not given: about the unit, pass, gating, nothing missing, no dates, nothing to mend."""
+        rows = np.asarray(unit, dtype=np.int64)
+        count = len(rows)
+        defaults: dict[str, Any] = {
+            "subject": 0,
+            "outcome": 0,
+            "gates": True,
+            "missing": False,
+            "mend_h": 0.0,
+            "crew": 1.0,
+        }
+        values: dict[str, NDArray[Any]] = {"unit": rows, "check": np.full(count, CHECK[key], dtype=np.int64)}
+        for part in fields(cls):
+            if part.name in values:
+                continue
+            given = columns.pop(part.name, defaults.get(part.name, np.nan))
+            values[part.name] = np.ascontiguousarray(
+                np.broadcast_to(np.asarray(given, dtype=_TYPES.get(part.name, np.float64)), (count,))
+            )
+        if columns:
+            raise TypeError(f"unknown columns of checks: {', '.join(sorted(columns))}")
+        return cls(**values)
+
+    @classmethod
+    def joined(cls, parts: Sequence[CheckRows]) -> Self:
+        """All rows by unit, then check, then subject: the order in which they are stored. What passes needs no mend."""
+        whole = {
+            part.name: np.concatenate([getattr(rows, part.name) for rows in parts]) for part in fields(cls)
+        }
+        order = np.lexsort((whole["subject"], whole["check"], whole["unit"]))
+        whole["mend_h"] = np.where(whole["outcome"] == CheckOutcome.PASS, 0.0, whole["mend_h"])
+        return cls(**{name: column[order] for name, column in whole.items()})
+
+    def __len__(self) -> int:
+        return len(self.unit)
+
+    def take(self, rows: Any) -> Self:
+        return type(self)(**{part.name: getattr(self, part.name)[rows] for part in fields(self)})
+
+
+_TYPES: dict[str, Any] = {"subject": np.int64, "outcome": np.int64, "gates": np.bool_, "missing": np.bool_}
+
+
+def digests(rows: CheckRows, verdicts: Sequence[NDArray[Any]], count: int) -> NDArray[np.uint64]:
+    """Two 64-bit sums per unit, (count, 2): equal when every stored field of every check and the verdict are equal.
+
+    Order of rows does not matter; two units differ by chance once in 2^128.
+    """
+    out = np.zeros((count, 2), dtype=np.uint64)
+    for half, seed in enumerate((0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F)):
+        mixed = np.full(len(rows), seed, dtype=np.uint64)
+        for part in fields(rows):
+            if part.name != "unit":
+                mixed = _mix(mixed ^ _bits(getattr(rows, part.name)))
+        sums = np.zeros(count, dtype=np.uint64)
+        np.add.at(sums, rows.unit, mixed)
+        for column in verdicts:
+            sums = _mix(sums ^ _bits(column))
+        out[:, half] = sums
+    return out
+
+
+def _bits(column: NDArray[Any]) -> NDArray[np.uint64]:
+    if column.dtype.kind == "f":
+        clean = np.where(np.isnan(column), np.float64(-1.25e300), np.round(column, 9) + 0.0)
+        return np.ascontiguousarray(clean, dtype=np.float64).view(np.uint64)
+    return np.ascontiguousarray(column.astype(np.int64)).view(np.uint64)
+
+
+def _mix(value: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """The finaliser of splitmix64."""
+    value = (value ^ (value >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    value = (value ^ (value >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return value ^ (value >> np.uint64(31))

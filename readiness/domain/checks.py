@@ -1,0 +1,64 @@
+"""Everything that is judged of many units at once: the charge states, the checks, the verdicts.
+
+The page of one unit and the nightly sweep call `assess` alike, with one unit or with thousands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from readiness.domain.bank_records import BankEstimates
+from readiness.domain.charge_state import estimate
+from readiness.domain.check_rows import CheckRows, digests
+from readiness.domain.checks_charge import bank_checks
+from readiness.domain.checks_papers import (
+    certificate_checks,
+    inspection_checks,
+    standing_checks,
+    unit_checks,
+)
+from readiness.domain.checks_parts import kit_checks, part_checks
+from readiness.domain.checks_weather import weather_checks
+from readiness.domain.inputs import FloatArray, IntArray
+from readiness.domain.snapshot import FleetSnapshot
+from readiness.domain.time_to_ready import judge
+
+RULES_EDITION = "2026-11"
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """What a sweep found: `rows` of checks (sorted by unit), per unit `verdict` (VerdictCode), `hours` to ready, `turns_on`
+    (day on which dates alone turn it, NaN none) and `digest` (units, 2); `estimates` per bank."""
+
+    rows: CheckRows
+    verdict: IntArray
+    hours: FloatArray
+    turns_on: FloatArray
+    digest: NDArray[np.uint64]
+    estimates: BankEstimates
+
+
+def assess(snapshot: FleetSnapshot) -> Assessment:
+    """Judge every unit of the snapshot as of the end of its day."""
+    asked = snapshot.units["as_of"][snapshot.banks["unit"]]
+    estimates = estimate(snapshot.bank_arrays, snapshot.events, snapshot.sites, asked)
+    rows = CheckRows.joined(
+        [
+            *unit_checks(snapshot),
+            *bank_checks(snapshot, estimates),
+            *weather_checks(snapshot, estimates),
+            *kit_checks(snapshot),
+            *part_checks(snapshot),
+            *certificate_checks(snapshot),
+            *inspection_checks(snapshot),
+            *standing_checks(snapshot),
+        ]
+    )
+    units = snapshot.units
+    verdict, hours, turns_on = judge(rows, units["notice_h"], units["away"])
+    stated = (verdict, hours, turns_on, units["notice_h"], units["mission_days"])
+    return Assessment(rows, verdict, hours, turns_on, digests(rows, stated, len(units)), estimates)

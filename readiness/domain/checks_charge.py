@@ -1,0 +1,192 @@
+"""Checks of the battery banks: known, above the floor, enough to leave, cared for in time, and what their records give away.
+
+All dates come from the estimate and follow from the records; the charge state itself, which changes daily, is not in a row.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from readiness.domain.bank_records import BankEstimates, Note, Reason, Supply
+from readiness.domain.charging import fleet_charge_hours
+from readiness.domain.check_rows import CheckOutcome, CheckRows
+from readiness.domain.inputs import BoolArray, FloatArray
+from readiness.domain.snapshot import FleetSnapshot
+
+READING_H = 0.25
+CAPACITY_TEST_H = 24.0
+OPEN_CHARGE_DAYS = 1.5
+FACTS_MISSING = int(Reason.NO_STATE | Reason.LOAD_UNKNOWN | Reason.NO_CLIMATE)
+
+
+def local_day(at: FloatArray, offset_days: FloatArray) -> FloatArray:
+    """The calendar day of an instant at its place; NaN and infinite stay what they are."""
+    return np.where(np.isfinite(at), np.floor(at + offset_days + 1e-9), at)
+
+
+def finite_day(day: FloatArray) -> FloatArray:
+    return np.where(np.isfinite(day), day, np.nan)
+
+
+def outcome_of(passes: BoolArray, undecided: BoolArray) -> FloatArray:
+    return np.where(
+        undecided,
+        int(CheckOutcome.CANNOT_DECIDE),
+        np.where(passes, int(CheckOutcome.PASS), int(CheckOutcome.FAIL)),
+    )
+
+
+def later_turn(passes: BoolArray, day: FloatArray) -> FloatArray:
+    """A passing check turns on `day`; one that fails does not mend itself by waiting."""
+    return np.where(passes, finite_day(day), np.nan)
+
+
+def charge_hours(snapshot: FleetSnapshot, estimates: BankEstimates) -> FloatArray:
+    """Whole hours of a full charge from the low end (NaN: no known charger); whole, so that a quiet bank stays quiet."""
+    banks = snapshot.bank_arrays
+    return np.ceil(fleet_charge_hours(banks.chem, banks.capacity_ah, estimates.low, banks.charger_a))
+
+
+def bank_checks(snapshot: FleetSnapshot, estimates: BankEstimates) -> list[CheckRows]:
+    """Every check about a bank; `unit` rows are those of the snapshot, `subject` the bank's id."""
+    banks, units = snapshot.banks, snapshot.units
+    unit = banks["unit"]
+    today = float(snapshot.as_of_day)
+    offset = units["offset_days"][unit]
+    subject = banks["id"]
+    decided = estimates.decided
+    floor_day, depart_day, interval_day, stale_day = (
+        local_day(at, offset)
+        for at in (estimates.floor_at, estimates.depart_at, estimates.interval_at, estimates.stale_at)
+    )
+    hours = charge_hours(snapshot, estimates)
+    under, too_little = floor_day <= today, depart_day <= today
+    above, enough = decided & ~under, decided & ~too_little
+    rows = [
+        CheckRows.of(
+            "charge_known",
+            unit,
+            subject=subject,
+            outcome=outcome_of(decided, ~decided),
+            missing=(estimates.reasons & FACTS_MISSING) > 0,
+            turns=later_turn(decided, stale_day),
+            due=finite_day(stale_day),
+            late=finite_day(stale_day),
+            mend_h=READING_H,
+            a=estimates.reasons,
+            b=estimates.notes & int(Note.PLATEAU | Note.VOLTAGE_SAYS_NOTHING | Note.READING_REFUSED),
+        ),
+        CheckRows.of(
+            "charge_floor",
+            unit,
+            subject=subject,
+            outcome=outcome_of(above, ~decided & ~under),
+            turns=later_turn(above, floor_day),
+            due=finite_day(floor_day),
+            late=finite_day(floor_day),
+            mend_h=hours,
+            a=estimates.floor_soc,
+            b=estimates.notes & int(Note.SUPPLY_UNKNOWN | Note.AGE_UNKNOWN | Note.PARTIAL_CHARGE),
+        ),
+        CheckRows.of(
+            "charge_depart",
+            unit,
+            subject=subject,
+            outcome=outcome_of(enough, ~decided & ~too_little),
+            turns=later_turn(enough, depart_day),
+            mend_h=np.where(under, 0.0, hours),  # one charge mends both: its hours count once
+            a=estimates.depart_soc,
+        ),
+    ]
+    never = np.isnan(interval_day)
+    in_time = ~never & (interval_day > today)
+    rows.append(
+        CheckRows.of(
+            "charge_interval",
+            unit,
+            subject=subject,
+            gates=False,
+            outcome=outcome_of(in_time, never),
+            missing=never & ((estimates.notes & int(Note.NO_COMPLETED_CHARGE)) > 0),
+            turns=later_turn(in_time, interval_day),
+            due=finite_day(np.fmin(floor_day, interval_day)),
+            late=finite_day(floor_day),
+            mend_h=hours,
+            a=finite_day(interval_day),
+            b=estimates.due_by,
+        )
+    )
+    return rows + _record_checks(snapshot, estimates, today, offset)
+
+
+def _record_checks(
+    snapshot: FleetSnapshot, estimates: BankEstimates, today: float, offset: FloatArray
+) -> list[CheckRows]:
+    """What the records of a bank give away besides its charge state; none of these holds a unit back by itself."""
+    banks = snapshot.banks
+    unit, subject = banks["unit"], banks["id"]
+    rows = []
+
+    started, planned = banks["charge_started"], banks["planned_end"]
+    open_ = np.flatnonzero(np.isfinite(started))
+    end_day = local_day(np.where(np.isnan(planned), started + OPEN_CHARGE_DAYS, planned), offset)[open_]
+    running = end_day >= today
+    rows.append(
+        CheckRows.of(
+            "charge_open",
+            unit[open_],
+            subject=subject[open_],
+            gates=False,
+            outcome=outcome_of(running, np.zeros_like(running)),
+            turns=later_turn(running, end_day + 1),
+            due=end_day,
+            mend_h=READING_H,
+        )
+    )
+
+    connected = np.isin(estimates.supply, (int(Supply.FLOAT), int(Supply.OWN_ARRAY)))
+    at = np.flatnonzero(connected)
+    until = local_day(estimates.float_until, offset)[at]
+    proven = until > today
+    rows.append(
+        CheckRows.of(
+            "float_proof",
+            unit[at],
+            subject=subject[at],
+            gates=False,
+            outcome=outcome_of(proven, np.zeros_like(proven)),
+            turns=later_turn(proven, until),
+            due=until,
+            mend_h=READING_H,
+        )
+    )
+
+    broken_day = local_day(estimates.broken_at, offset)
+    at = np.flatnonzero(broken_day <= today)
+    tested = banks["tested"][at] > estimates.broken_at[at]
+    rows.append(
+        CheckRows.of(
+            "capacity_test",
+            unit[at],
+            subject=subject[at],
+            gates=False,
+            outcome=outcome_of(tested, np.zeros_like(tested)),
+            due=broken_day[at],
+            mend_h=CAPACITY_TEST_H,
+            a=broken_day[at],
+        )
+    )
+    for key, note in (("charge_explained", Note.UNEXPLAINED_LOSS), ("blocks_even", Note.WEAK_BLOCK)):
+        at = np.flatnonzero((estimates.readings_used > 0) | ((estimates.notes & int(note)) > 0))
+        clean = (estimates.notes[at] & int(note)) == 0
+        rows.append(
+            CheckRows.of(
+                key,
+                unit[at],
+                subject=subject[at],
+                gates=False,
+                outcome=outcome_of(clean, np.zeros_like(clean)),
+                a=finite_day(local_day(estimates.reading_at, offset)[at]),
+            )
+        )
+    return rows

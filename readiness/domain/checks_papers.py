@@ -1,0 +1,225 @@
+"""Checks of papers and standing matters: certificates, inspections, voided evidence, faults, debts, where the unit is."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from readiness.domain.check_rows import CheckOutcome, CheckRows
+from readiness.domain.checks_charge import finite_day, later_turn, local_day, outcome_of
+from readiness.domain.checks_parts import Keys, aboard_for, last_mission_day, stock_for
+from readiness.domain.inputs import FloatArray, IntArray
+from readiness.domain.snapshot import FleetSnapshot
+
+EVIDENCE = ("mass", "cog", "lifting", "wiring", "type_test")
+CERTIFICATE_KINDS = (
+    "lifting_exam",
+    "proof_load",
+    "container_plate",
+    "trailer",
+    "non_spillable",
+    "battery_summary",
+    "extinguisher",
+    "electrical",
+    "water_test",
+    "radio_permit",
+)
+# Which evidence each certificate rests on, and so shows again when it is renewed.
+RESTS_ON: dict[str, tuple[str, ...]] = {
+    "lifting_exam": ("lifting", "mass"),
+    "proof_load": ("lifting", "mass"),
+    "container_plate": ("type_test",),
+    "trailer": ("mass",),
+    "non_spillable": ("type_test",),
+    "battery_summary": ("type_test",),
+    "electrical": ("wiring",),
+}
+SHOWN_BY_WEIGHING = ("mass", "cog")
+WEIGH_H = 1.0
+AWAY_NOT = 0
+AWAY_CALL, AWAY_EXERCISE, AWAY_LOAN, AWAY_WORKSHOP = 1, 2, 3, 4
+NEVER, FAILED, DUE = 1, 2, 3
+
+
+def _rests() -> np.ndarray:
+    return np.array(
+        [[word in RESTS_ON.get(kind, ()) for word in EVIDENCE] for kind in CERTIFICATE_KINDS], dtype=bool
+    )
+
+
+def unit_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
+    """What is known of the unit at all, and whether it is at its place."""
+    units = snapshot.units
+    everyone = np.arange(len(units))
+    away, recall = units["away"], units["recall_h"]
+    stated = np.isfinite(units["notice_h"]) & np.isfinite(units["mission_days"])
+    placed = units["known_place"]
+    at_home = away == AWAY_NOT
+    can_recall = np.isin(away, (AWAY_EXERCISE, AWAY_WORKSHOP)) & np.isfinite(recall)
+    has_bank = np.bincount(snapshot.banks["unit"], minlength=len(units)) > 0
+    return [
+        CheckRows.of("terms_known", everyone, outcome=outcome_of(stated, ~stated), missing=~stated),
+        CheckRows.of("place_known", everyone, outcome=outcome_of(placed, ~placed), missing=~placed),
+        CheckRows.of(
+            "at_place",
+            everyone,
+            outcome=outcome_of(at_home, np.zeros_like(at_home)),
+            due=np.where(at_home, np.nan, units["due_back"]),
+            mend_h=np.where(at_home, 0.0, np.where(can_recall, recall, np.inf)),
+            a=away,
+        ),
+        CheckRows.of(
+            "bank_aboard",
+            everyone,
+            outcome=outcome_of(has_bank, ~has_bank & ~units["had_bank"]),
+            missing=~has_bank & ~units["had_bank"],
+            mend_h=np.where(has_bank, 0.0, np.inf),
+        ),
+    ]
+
+
+def last_changes(snapshot: FleetSnapshot) -> FloatArray:
+    """Day of the latest change that touched each kind of evidence (units, EVIDENCE); -inf where none did."""
+    changes = snapshot.changes
+    latest = np.full((len(snapshot.units), len(EVIDENCE)), -np.inf)
+    day = local_day(changes["at"], snapshot.units["offset_days"][changes["unit"]])
+    for number in range(len(EVIDENCE)):
+        touched = (changes["touches"].astype(np.int64) >> number) & 1 > 0
+        np.maximum.at(latest[:, number], changes["unit"][touched], day[touched])
+    return latest
+
+
+def certificate_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
+    """Certificates the design must hold: on file, not voided by a change, and valid through the last mission day."""
+    needs, held = snapshot.certificate_needs, snapshot.certificates
+    today = float(snapshot.as_of_day)
+    unit, kind = needs["unit"], needs["kind"]
+    latest = last_changes(snapshot)
+    rests = _rests()
+    changed = np.where(rests[held["kind"]], latest[held["unit"]], -np.inf).max(axis=1, initial=-np.inf)
+    in_force = held["issued"] <= today
+    void = held["issued"] < changed
+    keys = Keys(unit, kind)
+    row = keys.find(held["unit"], held["kind"])
+    ends, ends_void = np.full(len(needs), -np.inf), np.full(len(needs), -np.inf)
+    good, voided = (row >= 0) & in_force & ~void, (row >= 0) & in_force & void
+    np.maximum.at(ends, row[good], held["expires"][good])
+    np.maximum.at(ends_void, row[voided], held["expires"][voided])
+    mission_end = last_mission_day(snapshot)[unit]
+    lasts = ends >= mission_end
+    day = finite_day(ends)
+    rows = [
+        CheckRows.of(
+            "certificate",
+            unit,
+            subject=kind + 1,
+            gates=needs["gates_all"],
+            outcome=outcome_of(lasts, np.zeros_like(lasts)),
+            turns=later_turn(lasts, ends - (mission_end - today) + 1),
+            due=np.where(np.isfinite(ends), day - needs["lead_days"], today),
+            late=np.where(np.isfinite(ends), day + 1, np.nan),
+            mend_h=np.where(lasts, 0.0, needs["renew_h"]),
+            a=day,
+            b=np.where(lasts, 0, np.where(ends_void > ends, 1, 0)),
+        )
+    ]
+    rows.append(_evidence(snapshot, latest))
+    return rows
+
+
+def _evidence(snapshot: FleetSnapshot, latest: FloatArray) -> CheckRows:
+    """Evidence that a change voided and nothing has shown again since."""
+    shown = np.full_like(latest, -np.inf)
+    weighed, held = snapshot.weighed, snapshot.certificates
+    day = local_day(weighed["at"], snapshot.units["offset_days"][weighed["unit"]])
+    rests = _rests()
+    for number, word in enumerate(EVIDENCE):
+        if word in SHOWN_BY_WEIGHING:
+            np.maximum.at(shown[:, number], weighed["unit"], day)
+        else:
+            proves = rests[held["kind"], number]
+            np.maximum.at(shown[:, number], held["unit"][proves], held["issued"][proves])
+    unit, word_at = np.nonzero(np.isfinite(latest))
+    renewed = shown[unit, word_at] >= latest[unit, word_at]
+    by_scale = np.isin(word_at, [EVIDENCE.index(word) for word in SHOWN_BY_WEIGHING])
+    return CheckRows.of(
+        "evidence",
+        unit,
+        subject=word_at + 1,
+        gates=False,
+        outcome=outcome_of(renewed, np.zeros_like(renewed)),
+        due=latest[unit, word_at],
+        mend_h=np.where(by_scale, WEIGH_H, np.nan),
+        a=latest[unit, word_at],
+    )
+
+
+def inspection_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
+    """Inspections the design falls due for: the latest one passed and lasts through the mission."""
+    needs, done = snapshot.inspection_needs, snapshot.inspections
+    unit = needs["unit"]
+    row = Keys(unit, needs["type"]).find(done["unit"], done["type"])
+    known = np.flatnonzero((row >= 0) & (done["day"] <= snapshot.as_of_day))
+    order = known[np.lexsort((done["passed"][known], done["day"][known]))]
+    last_day, passed = np.full(len(needs), np.nan), np.zeros(len(needs), dtype=bool)
+    last_day[row[order]] = done["day"][order]
+    passed[row[order]] = done["passed"][order]
+    due = last_day + needs["interval_days"]
+    mission_end = last_mission_day(snapshot)[unit]
+    lasts = passed & (due >= mission_end)
+    why = np.where(np.isnan(last_day), NEVER, np.where(~passed, FAILED, DUE))
+    return [
+        CheckRows.of(
+            "inspection",
+            unit,
+            subject=needs["type"],
+            gates=needs["grounds"],
+            outcome=outcome_of(lasts, np.zeros_like(lasts)),
+            turns=later_turn(lasts, due - (mission_end - snapshot.as_of_day) + 1),
+            due=np.where(passed, due, snapshot.as_of_day),
+            late=np.where(passed, due + 1, np.nan),
+            mend_h=np.where(lasts, 0.0, needs["work_h"]),
+            crew=needs["crew"],
+            a=np.where(passed, due, np.nan),
+            b=np.where(lasts, 0, why),
+        )
+    ]
+
+
+def standing_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
+    """Open faults (only one that stops the unit holds it back) and what other units owe this one."""
+    faults, debts = snapshot.faults, snapshot.debts
+    offset = snapshot.units["offset_days"]
+    mend = np.where(faults["mend_here"], faults["mend_h"], np.inf)
+    item: IntArray = faults["item"]
+    wants = np.flatnonzero(item > 0)
+    held = _spares(snapshot, faults["unit"][wants], item[wants])
+    mend[wants] = np.where(held >= faults["qty"][wants], mend[wants], np.inf)
+    return [
+        CheckRows.of(
+            "fault",
+            faults["unit"],
+            subject=faults["id"],
+            gates=faults["severity"] >= 2,
+            outcome=CheckOutcome.FAIL,
+            due=local_day(faults["since"], offset[faults["unit"]]),
+            mend_h=mend,
+            crew=faults["crew"],
+            a=faults["severity"],
+            b=np.where(item > 0, item, np.nan),
+        ),
+        CheckRows.of(
+            "debt",
+            debts["unit"],
+            subject=debts["id"],
+            gates=False,
+            outcome=CheckOutcome.FAIL,
+            due=local_day(debts["since"], offset[debts["unit"]]),
+        ),
+    ]
+
+
+def _spares(snapshot: FleetSnapshot, unit: IntArray, item: IntArray) -> FloatArray:
+    """What is aboard and in the depot of an item, for pairs that may repeat."""
+    pairs, back = np.unique(np.stack([unit, item], axis=1), axis=0, return_inverse=True)
+    held = aboard_for(snapshot, pairs[:, 0], pairs[:, 1]) + stock_for(snapshot, pairs[:, 0], pairs[:, 1])
+    return held[back.ravel()] if len(pairs) else np.zeros(0)

@@ -1,0 +1,134 @@
+"""Loads what a verdict rests on for some thousand units: a fixed number of queries whatever the number of units."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Collection
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from fleet.lib.dates import find_zone
+from fleet.models.away import Absence
+from readiness.domain.snapshot import FleetSnapshot, Frame
+from readiness.selectors.columns import RowOf, day, fetch, id_list
+from readiness.selectors.snapshot_banks import load_banks
+from readiness.selectors.snapshot_papers import load_papers
+from readiness.selectors.snapshot_parts import load_parts
+
+EPOCH = dt.date(1970, 1, 1)
+# How many units are loaded at a time: bounds the memory and the length of one write.
+CHUNK_UNITS = 4000
+AWAY_CODES: dict[str, int] = {
+    Absence.Purpose.CALL: 1,
+    Absence.Purpose.EXERCISE: 2,
+    Absence.Purpose.LOAN: 3,
+    Absence.Purpose.WORKSHOP: 4,
+}
+
+
+def day_number(value: dt.date) -> int:
+    return (value - EPOCH).days
+
+
+def date_of(number: float | None) -> dt.date | None:
+    """The date of a day number; None for NaN, None and what lies beyond the calendar."""
+    if number is None or not np.isfinite(number) or number > 2_900_000:
+        return None
+    return EPOCH + dt.timedelta(days=int(number))
+
+
+def standard_offset_days(zone: ZoneInfo, year: int) -> float:
+    """Local time less UTC outside summer time: days do not jump when the clocks do, and the earlier day is the safe one."""
+    offsets = [dt.datetime(year, month, 1, tzinfo=zone).utcoffset() or dt.timedelta(0) for month in (1, 7)]
+    return min(offsets) / dt.timedelta(days=1)
+
+
+def load_snapshot(unit_ids: Collection[int], as_of: dt.date) -> FleetSnapshot:
+    """Everything recorded about these units that counts, as known now, as of the end of `as_of` at each unit's home."""
+    ids = id_list(sorted(set(unit_ids)))
+    today = day_number(as_of)
+    units = _units(ids, as_of, today)
+    rows = RowOf(units["id"])
+    banks, arrays, events, sites, had_bank = load_banks(units, rows, ids, today)
+    units = units.with_columns(had_bank=had_bank)
+    papers = load_papers(units, rows, ids, as_of, today)
+    parts = load_parts(units, rows, ids, as_of, today)
+    return FleetSnapshot(
+        as_of_day=today,
+        units=units,
+        banks=banks,
+        bank_arrays=arrays,
+        events=events,
+        sites=sites,
+        low_c=_record_lows(units),
+        **papers,
+        **parts,
+    )
+
+
+def _units(ids: str, as_of: dt.date, today: int) -> Frame:
+    """Units with their design, home and terms. Places of terms and zones are those of the home depot. Three queries."""
+    frame = fetch(
+        {
+            "id": ("u.id", "i"),
+            "design": ("u.design_id", "i"),
+            "home": ("u.home_id", "i"),
+            "heat_c": ("COALESCE(u.enclosure_heat_c, d.enclosure_heat_c)", "f"),
+            "swing_c": ("d.enclosure_swing_c", "f"),
+            "survey_min": ("d.survey_min", "f"),
+            "train_hours_day": ("d.train_hours_day", "f"),
+            "train_m3_day": ("d.train_m3_day", "f"),
+            "place": ("COALESCE(s.place_id, 0)", "i"),
+            "absence": ("COALESCE(s.absence_id, 0)", "i"),
+            "purpose": ("COALESCE(a.purpose, '')", "s"),
+            "away_place": ("COALESCE(a.place_id, 0)", "i"),
+            "recall_h": ("a.recall_h", "f"),
+            "due_back": (day("a.due_back_on"), "f"),
+            "zone": ("p.time_zone", "s"),
+        },
+        "FROM fleet_unit u JOIN fleet_design d ON d.id = u.design_id JOIN fleet_place p ON p.id = u.home_id"
+        " LEFT JOIN fleet_unitstay s ON s.unit_id = u.id AND s.ended_at IS NULL"
+        f" LEFT JOIN fleet_absence a ON a.id = s.absence_id WHERE u.id IN {ids} ORDER BY u.id",
+    )
+    zones = {name: standard_offset_days(find_zone(name), as_of.year) for name in set(frame["zone"].tolist())}
+    offset = np.array([zones[name] for name in frame["zone"].tolist()], dtype=np.float64)
+    away = np.array([AWAY_CODES.get(purpose, 0) for purpose in frame["purpose"].tolist()], dtype=np.int64)
+    where = np.where(frame["place"] > 0, frame["place"], frame["away_place"])
+    return frame.with_columns(
+        offset_days=offset,
+        as_of=today + 1.0 - offset,
+        known_place=(frame["place"] > 0) | (frame["absence"] > 0),
+        away=away,
+        where=where,
+        **_terms(frame, as_of),
+    )
+
+
+def _terms(units: Frame, as_of: dt.date) -> dict[str, np.ndarray]:
+    """The terms in force at each unit's home; NaN where a depot states none."""
+    homes = np.unique(units["home"])
+    names = ("notice_h", "mission_days", "reading_max_age_days", "lookahead_days")
+    frame = fetch(
+        {"place": ("place_id", "i"), **{name: (name, "f") for name in names}},
+        f"FROM fleet_depotterms WHERE place_id IN {id_list(homes.tolist())}"
+        f" AND valid_from <= '{as_of.isoformat()}' AND (valid_to IS NULL OR valid_to >= '{as_of.isoformat()}')",
+    )
+    row = RowOf(frame["place"])(units["home"])
+    return {
+        name: np.where(row >= 0, frame[name][np.maximum(row, 0)] if len(frame) else np.nan, np.nan)
+        for name in names
+    }
+
+
+def _record_lows(units: Frame) -> np.ndarray:
+    """Record low of each month where each unit is; NaN where it is not on file."""
+    places = np.unique(units["where"][units["where"] > 0])
+    frame = fetch(
+        {"place": ("place_id", "i"), "month": ("month", "i"), "low_c": ("record_low_c", "f")},
+        f"FROM fleet_climatenormal WHERE place_id IN {id_list(places.tolist())}",
+    )
+    table = np.full((len(places) + 1, 12), np.nan)
+    row = RowOf(places)
+    table[row(frame["place"]), frame["month"] - 1] = frame["low_c"]
+    return table[np.where(units["where"] > 0, row(units["where"]), len(places))]
