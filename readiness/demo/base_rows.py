@@ -95,10 +95,10 @@ def write_inspection_types(rows: Rows, source: Source, keys: Keys) -> None:
     for kind in source.inspection_types:
         row = dict(kind)
         designs = designs_of(row.pop("designs", None))
-        columns = {
-            name: "" if value is None else value for name, value in row.items() if name in TYPE_COLUMNS
-        }
-        number = rows.add("readiness.InspectionType", active_from=RULES_SINCE, **columns)
+        columns = {name: "" if value is None else value for name, value in row.items()}
+        columns["grounds_unit"] = row["grounds_unit"] == "yes"
+        columns["active_from"] = dt.date.fromisoformat(row["active_from"])
+        number = rows.add("readiness.InspectionType", **columns)
         keys.inspection_type[row["code"]] = number
         for design in designs:
             rows.add(
@@ -106,11 +106,6 @@ def write_inspection_types(rows: Rows, source: Source, keys: Keys) -> None:
                 inspectiontype_id=number,
                 design_id=keys.design[design],
             )
-
-
-TYPE_COLUMNS = frozenset(
-    {"code", "name", "interval_days", "grounds_unit", "work_h", "crew", "by_whom", "accept", "source"}
-)
 
 
 def designs_of(text: str | None) -> list[str]:

@@ -69,15 +69,17 @@ def value_of(column: str, text: str) -> Any:
 
 
 def read_rows(path: Path) -> list[Row]:
-    with path.open(encoding="utf-8", newline="") as lines:
-        return [
-            {column: value_of(column, text or "") for column, text in row.items()}
-            for row in csv.DictReader(lines)
-        ]
+    """The rows of a table; lines that begin with # are remarks."""
+    lines = [line for line in path.read_text(encoding="utf-8").splitlines() if not line.startswith("#")]
+    return [
+        {column: value_of(column, text or "") for column, text in row.items()}
+        for row in csv.DictReader(lines)
+    ]
 
 
-def read_source(folder: Path, reference: Path | None = None) -> Source:
-    """Reads `fixtures/demo`, and from `fixtures/reference` the inspection types a pool starts with."""
-    tables = {name: read_rows(folder / f"{name}.csv") for name in TABLES}
-    types = read_rows((reference or folder) / "inspection_types.csv")
-    return Source(tables, types)
+def read_source(fixtures: Path) -> Source:
+    """Reads `fixtures/demo`, and of `fixtures/reference` the inspection types that this pool uses."""
+    tables = {name: read_rows(fixtures / "demo" / f"{name}.csv") for name in TABLES}
+    known = {row["code"]: row for row in read_rows(fixtures / "reference/readiness/inspection_types.csv")}
+    used = read_rows(fixtures / "demo/inspection_types.csv")
+    return Source(tables, [{**known[row["code"]], **row} for row in used])

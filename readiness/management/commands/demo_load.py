@@ -86,8 +86,7 @@ class Command(BaseCommand):
         return Unit.objects.exists()
 
     def load(self, today: dt.date, seed: int, units: int | None) -> int:
-        fixtures = Path(settings.BASE_DIR) / "fixtures"
-        source = read_source(fixtures / "demo")
+        source = read_source(Path(settings.BASE_DIR) / "fixtures")
         self.usernames = [person["username"] for person in source["people"] if person["login"]]
         rows = build(source, today, seed, units)
         return Writer(rows).write()

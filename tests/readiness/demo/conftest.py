@@ -15,7 +15,7 @@ DAYS = [dt.date(2026, 11, 25), dt.date(2027, 1, 15), dt.date(2028, 2, 29)]
 
 @cache
 def the_source() -> Source:
-    return read_source(FIXTURES / "demo")
+    return read_source(FIXTURES)
 
 
 @cache

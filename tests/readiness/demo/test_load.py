@@ -59,7 +59,7 @@ def test_every_row_keeps_the_constraints_of_the_database(day: dt.date) -> None:
 def test_rows_already_there_keep_their_keys() -> None:
     """An inspection type of the same code is used, and keys follow the highest one that is there."""
     kind = InspectionType.objects.create(
-        id=900, code="unit_month", name="Ours", interval_days=28, active_from=dt.date(2020, 1, 1)
+        id=900, code="pump_run", name="Ours", interval_days=28, active_from=dt.date(2020, 1, 1)
     )
     yard = Place.objects.create(id=500, code="YARD", name="Yard", kind="site")
     Writer(the_rows(DAYS[0])).write()
