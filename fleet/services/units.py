@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from datetime import date, datetime
+from datetime import date, datetime, time
 from uuid import UUID
 
 from django.db import IntegrityError, transaction
 from django.utils.translation import gettext_noop as _
 
+from fleet.lib.dates import find_zone
 from fleet.lib.errors import DomainError
 from fleet.models import (
     Absence,
@@ -40,6 +41,22 @@ from fleet.services.records import (
     save_record,
     written_once,
 )
+
+
+def unit_add(
+    *, unit: Unit, actor: User | None, at: datetime | None = None, now: datetime | None = None
+) -> Unit:
+    """Adds a unit that stands in its home depot from `at` on (default: its first day there, else now)."""
+    instant = moment_or_now(now)
+    with transaction.atomic():
+        check_row(unit)
+        unit.save(force_insert=True)
+        since = at
+        if since is None and unit.commissioned_on is not None:
+            since = datetime.combine(unit.commissioned_on, time(0), tzinfo=find_zone(unit.home.time_zone))
+        UnitStay.objects.create(unit=unit, place=unit.home, started_at=min(since or instant, instant))
+        note_change(unit, action="unit.add", actor=actor, after=facts(unit), place=unit.home)
+        return unit
 
 
 def unit_move(

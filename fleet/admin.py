@@ -1,0 +1,274 @@
+"""The fleet in the admin site. What the tool keeps is read-only; everything written passes through the services."""
+
+from typing import Any
+
+from django.contrib import admin
+from django.contrib.auth.admin import UserAdmin
+from django.db import models
+from django.http import HttpRequest
+from django.utils.translation import gettext_lazy as _
+
+from fleet.models import (
+    Absence,
+    ApiToken,
+    Attachment,
+    AuditEntry,
+    BankStay,
+    BatteryBank,
+    BatteryBlock,
+    BlockStay,
+    Certificate,
+    CertificateRule,
+    ClimateNormal,
+    DayLog,
+    Deployment,
+    DepotTerms,
+    Design,
+    ImportRun,
+    Job,
+    Leg,
+    Membership,
+    Modification,
+    Offer,
+    PackedForm,
+    Place,
+    SupplyState,
+    TemperatureLog,
+    Unit,
+    UnitStay,
+    User,
+    Weighing,
+    WetState,
+)
+from fleet.services.units import unit_add
+from fleet.web.admin_kinds import EditedAdmin, KeptAdmin, ReadOnlyAdmin, RecordAdmin, actor_of, audit_formset
+
+
+class MembershipInline(admin.TabularInline):
+    model = Membership
+    extra = 0
+
+
+@admin.register(User)
+class PersonAdmin(KeptAdmin, UserAdmin):
+    """People are switched off ('active'), never deleted: the audit names them."""
+
+    list_display = ("username", "first_name", "last_name", "is_active", "is_staff", "last_login")
+    fieldsets = (
+        *(UserAdmin.fieldsets or ()),
+        (_("How things are shown"), {"fields": ("unit_system", "theme")}),
+    )
+    inlines = [MembershipInline]
+
+    def save_formset(self, request: HttpRequest, form: Any, formset: Any, change: bool) -> None:
+        audit_formset(formset, actor_of(request), subject=form.instance)
+
+
+@admin.register(Place)
+class PlaceAdmin(EditedAdmin):
+    list_display = ("code", "name", "kind", "country", "time_zone", "closed_on")
+    list_filter = ("kind", "country")
+    search_fields = ("code", "name")
+
+
+@admin.register(DepotTerms)
+class DepotTermsAdmin(EditedAdmin):
+    list_display = ("place", "valid_from", "valid_to", "notice_h", "mission_days", "charger_bays")
+    list_filter = ("place",)
+    list_select_related = ("place",)
+
+
+@admin.register(ClimateNormal)
+class ClimateNormalAdmin(EditedAdmin):
+    list_display = ("place", "month", "mean_c", "record_low_c", "record_high_c", "source")
+    list_filter = ("place",)
+    list_select_related = ("place",)
+
+
+@admin.register(Design)
+class DesignAdmin(EditedAdmin):
+    list_display = ("code", "name", "maker", "water_m3_day", "solar_kwp", "inverter_kw")
+    search_fields = ("code", "name")
+
+
+@admin.register(PackedForm)
+class PackedFormAdmin(EditedAdmin):
+    list_display = ("design", "code", "kind", "length_mm", "width_mm", "height_mm", "mass_kg")
+    list_filter = ("design", "kind")
+    list_select_related = ("design",)
+
+
+@admin.register(CertificateRule)
+class CertificateRuleAdmin(EditedAdmin):
+    list_display = ("design", "kind", "gate", "renew_h", "lead_days", "valid_from", "valid_to")
+    list_filter = ("design", "gate")
+    list_select_related = ("design",)
+
+
+@admin.register(Unit)
+class UnitAdmin(EditedAdmin):
+    """A new unit stands in its home depot from the moment it is added; it is moved on the pages."""
+
+    list_display = ("tag", "design", "home", "serial", "commissioned_on", "retired_on")
+    list_filter = ("design", "home")
+    list_select_related = ("design", "home")
+    search_fields = ("tag", "serial")
+
+    def add_row(self, request: HttpRequest, form: Any) -> models.Model:
+        return unit_add(unit=form.instance, actor=actor_of(request))
+
+
+@admin.register(BatteryBank)
+class BankAdmin(EditedAdmin):
+    list_display = (
+        "serial",
+        "chemistry",
+        "capacity_ah",
+        "cells_in_series",
+        "strings",
+        "made_on",
+        "retired_on",
+    )
+    list_filter = ("chemistry",)
+    search_fields = ("serial",)
+
+
+@admin.register(BatteryBlock)
+class BlockAdmin(EditedAdmin):
+    list_display = ("serial", "chemistry", "made_on", "baseline_mohm", "retired_on")
+    list_filter = ("chemistry",)
+    search_fields = ("serial",)
+
+
+@admin.register(Offer)
+class OfferAdmin(EditedAdmin):
+    list_display = ("code", "conveyance", "place", "available_from", "available_to", "count", "withdrawn_at")
+    list_filter = ("place",)
+    list_select_related = ("place",)
+
+
+@admin.register(Certificate)
+class CertificateAdmin(RecordAdmin):
+    list_display = ("unit", "kind", "number", "issued_on", "expires_on")
+    list_filter = ("kind",)
+    list_select_related = ("unit", "recorded_by")
+    search_fields = ("unit__tag", "number")
+
+
+@admin.register(Modification)
+class ModificationAdmin(RecordAdmin):
+    list_display = ("unit", "kind", "description", "touches")
+    list_filter = ("kind",)
+    list_select_related = ("unit", "recorded_by")
+    search_fields = ("unit__tag",)
+
+
+@admin.register(Weighing)
+class WeighingAdmin(RecordAdmin):
+    list_display = ("unit", "packed_form", "mass_kg")
+    list_select_related = ("unit", "packed_form__design", "recorded_by")
+    search_fields = ("unit__tag",)
+
+
+@admin.register(WetState)
+class WetStateAdmin(RecordAdmin):
+    list_display = ("unit", "kind", "good_until")
+    list_filter = ("kind",)
+    list_select_related = ("unit", "recorded_by")
+    search_fields = ("unit__tag",)
+
+
+@admin.register(SupplyState)
+class SupplyStateAdmin(RecordAdmin):
+    list_display = ("bank", "kind", "check_interval_days")
+    list_filter = ("kind",)
+    list_select_related = ("bank", "recorded_by")
+    search_fields = ("bank__serial",)
+
+
+@admin.register(DayLog)
+class DayLogAdmin(RecordAdmin):
+    list_display = ("deployment", "day", "hours_a_h", "hours_b_h", "volume_a_m3", "volume_b_m3")
+    list_select_related = ("deployment", "recorded_by")
+    search_fields = ("deployment__code", "deployment__unit__tag")
+
+
+@admin.register(UnitStay, BankStay, BlockStay)
+class StayAdmin(ReadOnlyAdmin):
+    list_display = ("__str__", "started_at", "ended_at")
+
+    def get_list_select_related(self, request: HttpRequest) -> Any:
+        return [field.name for field in self.model._meta.fields if field.is_relation]
+
+
+@admin.register(Absence)
+class AbsenceAdmin(ReadOnlyAdmin):
+    list_display = ("unit", "purpose", "custodian", "started_at", "due_back_on", "ended_at")
+    list_filter = ("purpose",)
+    list_select_related = ("unit",)
+
+
+@admin.register(Deployment)
+class DeploymentAdmin(ReadOnlyAdmin):
+    list_display = ("code", "unit", "exercise", "site", "started_on", "ended_on")
+    list_filter = ("exercise",)
+    list_select_related = ("unit", "site")
+    search_fields = ("code", "unit__tag")
+
+
+@admin.register(Leg)
+class LegAdmin(ReadOnlyAdmin):
+    list_display = (
+        "deployment",
+        "sequence",
+        "conveyance",
+        "origin",
+        "destination",
+        "departed_at",
+        "arrived_at",
+    )
+    list_select_related = ("deployment", "origin", "destination")
+
+
+@admin.register(AuditEntry)
+class AuditEntryAdmin(ReadOnlyAdmin):
+    list_display = ("at", "actor", "action", "subject_label", "unit", "place", "note")
+    list_select_related = ("actor", "unit", "place")
+    list_filter = ("action",)
+    search_fields = ("subject_label", "subject_id", "unit__tag")
+    date_hierarchy = "at"
+
+
+@admin.register(Job)
+class JobAdmin(ReadOnlyAdmin):
+    list_display = ("kind", "state", "place", "created_at", "started_at", "finished_at", "attempt", "error")
+    list_filter = ("kind", "state")
+    list_select_related = ("place",)
+
+
+@admin.register(ImportRun)
+class ImportRunAdmin(ReadOnlyAdmin):
+    list_display = ("file", "state", "place", "created_by", "created_at", "applied_at", "undone_at")
+    list_filter = ("state",)
+    list_select_related = ("file", "place", "created_by")
+
+
+@admin.register(Attachment)
+class AttachmentAdmin(ReadOnlyAdmin):
+    list_display = ("name", "title", "unit", "place", "content_type", "size_bytes", "added_by", "added_at")
+    list_select_related = ("unit", "place", "added_by")
+    search_fields = ("name", "title", "unit__tag")
+    exclude = ("file",)
+
+
+@admin.register(ApiToken)
+class ApiTokenAdmin(ReadOnlyAdmin):
+    list_display = ("name", "user", "scope", "created_at", "last_used_at", "expires_on", "revoked_at")
+    list_select_related = ("user",)
+
+
+@admin.register(TemperatureLog)
+class TemperatureLogAdmin(ReadOnlyAdmin):
+    list_display = ("place", "unit", "day", "mean_c", "recorded_at")
+    list_filter = ("place",)
+    list_select_related = ("place", "unit")

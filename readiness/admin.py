@@ -1,0 +1,154 @@
+"""Upkeep, verdicts, alerts and dispatch in the admin site: records are put right by the services, results only looked at."""
+
+from typing import Any
+
+from django.contrib import admin
+from django.http import HttpRequest
+
+from fleet.web.admin_kinds import EditedAdmin, ReadOnlyAdmin, RecordAdmin
+from readiness.models import (
+    Alert,
+    BankState,
+    BankTest,
+    BayPlan,
+    Call,
+    Charge,
+    Fault,
+    Inspection,
+    InspectionType,
+    Packet,
+    Plan,
+    PlanLine,
+    Reading,
+    Release,
+    SetAside,
+    Sweep,
+    Task,
+    Verdict,
+)
+
+
+@admin.register(Reading)
+class ReadingAdmin(RecordAdmin):
+    list_display = ("bank", "kind", "volts_v", "gravity_sg", "meter_soc", "temp_c", "rest_h")
+    list_filter = ("kind",)
+    list_select_related = ("bank", "recorded_by")
+    search_fields = ("bank__serial",)
+
+
+@admin.register(Charge)
+class ChargeAdmin(RecordAdmin):
+    list_display = ("bank", "purpose", "ended_at", "end_sign", "ah_in", "bay", "tripped")
+    list_filter = ("purpose", "end_sign", "tripped")
+    list_select_related = ("bank", "recorded_by")
+    search_fields = ("bank__serial",)
+
+
+@admin.register(BankTest)
+class BankTestAdmin(RecordAdmin):
+    list_display = ("bank", "kind", "capacity_ah", "worst_ratio", "temp_c")
+    list_filter = ("kind",)
+    list_select_related = ("bank", "recorded_by")
+    search_fields = ("bank__serial",)
+
+
+@admin.register(Inspection)
+class InspectionAdmin(RecordAdmin):
+    list_display = ("unit", "type", "passed", "note")
+    list_filter = ("passed", "type")
+    list_select_related = ("unit", "type", "recorded_by")
+    search_fields = ("unit__tag",)
+
+
+@admin.register(Fault)
+class FaultAdmin(RecordAdmin):
+    list_display = ("unit", "description", "severity", "mend_h", "closed_at")
+    list_filter = ("severity",)
+    list_select_related = ("unit", "recorded_by")
+    search_fields = ("unit__tag", "description")
+
+
+@admin.register(InspectionType)
+class InspectionTypeAdmin(EditedAdmin):
+    list_display = ("code", "name", "interval_days", "grounds_unit", "work_h", "by_whom", "source")
+    list_filter = ("grounds_unit", "by_whom")
+    search_fields = ("code", "name")
+
+
+@admin.register(Verdict)
+class VerdictAdmin(ReadOnlyAdmin):
+    list_display = (
+        "unit",
+        "outcome",
+        "from_day",
+        "last_confirmed_day",
+        "turns_on",
+        "time_to_ready_h",
+        "current",
+    )
+    list_filter = ("outcome", "current")
+    list_select_related = ("unit",)
+    search_fields = ("unit__tag",)
+
+
+@admin.register(Alert)
+class AlertAdmin(ReadOnlyAdmin):
+    list_display = (
+        "rule",
+        "about_unit",
+        "depot",
+        "due_on",
+        "too_late_on",
+        "taken_by",
+        "raised_at",
+        "cleared_at",
+    )
+    list_filter = ("rule", "depot", "owner_role")
+    list_select_related = ("about_unit", "depot", "taken_by")
+    search_fields = ("about_unit__tag",)
+
+
+@admin.register(BankState)
+class BankStateAdmin(ReadOnlyAdmin):
+    list_display = ("bank", "as_of", "status", "low_soc", "soc", "high_soc", "due_day", "due_by")
+    list_filter = ("status",)
+    list_select_related = ("bank",)
+    search_fields = ("bank__serial",)
+
+
+@admin.register(Sweep)
+class SweepAdmin(ReadOnlyAdmin):
+    list_display = (
+        "depot",
+        "as_of",
+        "cause",
+        "state",
+        "units_done",
+        "units_changed",
+        "units_set_aside",
+        "finished_at",
+    )
+    list_filter = ("cause", "state", "depot")
+    list_select_related = ("depot",)
+
+
+@admin.register(SetAside)
+class SetAsideAdmin(ReadOnlyAdmin):
+    list_display = ("unit", "sweep", "reason", "at", "cleared_at")
+    list_select_related = ("unit", "sweep__depot")
+
+
+@admin.register(Task)
+class TaskAdmin(ReadOnlyAdmin):
+    list_display = ("unit", "title", "state", "due_on", "work_h", "taken_by")
+    list_filter = ("state",)
+    list_select_related = ("unit", "taken_by")
+    search_fields = ("unit__tag", "title")
+
+
+@admin.register(Call, Plan, PlanLine, BayPlan, Release, Packet)
+class DispatchAdmin(ReadOnlyAdmin):
+    list_display = ("__str__",)
+
+    def get_list_select_related(self, request: HttpRequest) -> Any:
+        return [field.name for field in self.model._meta.fields if field.is_relation]
