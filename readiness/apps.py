@@ -12,3 +12,9 @@ class ReadinessConfig(AppConfig):
         from fleet.services.imports.kinds import register_sheets
 
         register_sheets("readiness.services.import_sheets")
+
+        # A change of a unit is judged at once, by the same function as the nightly sweep.
+        from fleet.services.changes import on_units_changed
+        from readiness.services.sweeps import after_change
+
+        on_units_changed(after_change)

@@ -38,8 +38,7 @@ def last_mission_day(snapshot: FleetSnapshot) -> FloatArray:
 def _sums(keys: Keys, count: int, first: IntArray, second: IntArray, qty: FloatArray) -> FloatArray:
     row = keys.find(first, second)
     found = row >= 0
-    sums: FloatArray = np.bincount(row[found], weights=qty[found], minlength=count).astype(np.float64)
-    return sums
+    return np.asarray(np.bincount(row[found], weights=qty[found], minlength=count), dtype=np.float64)
 
 
 def stock_for(snapshot: FleetSnapshot, unit: IntArray, item: IntArray) -> FloatArray:

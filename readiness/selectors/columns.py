@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -33,6 +34,17 @@ def instant(column: str) -> str:
     if connection.vendor == "sqlite":
         return f"(julianday({column}) - 2440587.5)"
     return f"(extract(epoch from {column}) / 86400.0)::float8"
+
+
+def moment(at_day: float) -> str:
+    """SQL text of an instant given as days since 1970-01-01 UTC, to compare with a column."""
+    at = dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(days=at_day)
+    return f"'{at:%Y-%m-%d %H:%M:%S}'" if connection.vendor == "sqlite" else f"'{at:%Y-%m-%d %H:%M:%S}+00:00'"
+
+
+def standing(until: str, start: str = "started_at", end: str = "ended_at") -> str:
+    """SQL for a stay that holds at the instant `until` (SQL text)."""
+    return f"{start} <= {until} AND ({end} IS NULL OR {end} > {until})"
 
 
 def number(column: str) -> str:

@@ -11,7 +11,7 @@ import numpy as np
 from fleet.lib.dates import find_zone
 from fleet.models.away import Absence
 from readiness.domain.snapshot import FleetSnapshot, Frame
-from readiness.selectors.columns import RowOf, day, fetch, id_list
+from readiness.selectors.columns import RowOf, day, fetch, id_list, mapped, moment, standing
 from readiness.selectors.snapshot_banks import load_banks
 from readiness.selectors.snapshot_papers import load_papers
 from readiness.selectors.snapshot_parts import load_parts
@@ -50,10 +50,12 @@ def load_snapshot(unit_ids: Collection[int], as_of: dt.date) -> FleetSnapshot:
     today = day_number(as_of)
     units = _units(ids, as_of, today)
     rows = RowOf(units["id"])
-    banks, arrays, events, sites, had_bank = load_banks(units, rows, ids, today)
+    until = moment(float(units["as_of"].max(initial=today + 1.0)))
+    units = units.with_columns(**_whereabouts(units, rows, ids, until))
+    banks, arrays, events, sites, had_bank = load_banks(units, rows, ids, until, today)
     units = units.with_columns(had_bank=had_bank)
-    papers = load_papers(units, rows, ids, as_of, today)
-    parts = load_parts(units, rows, ids, as_of, today)
+    papers = load_papers(units, rows, ids, until, as_of)
+    parts = load_parts(units, rows, ids, until, as_of, today)
     return FleetSnapshot(
         as_of_day=today,
         units=units,
@@ -68,7 +70,7 @@ def load_snapshot(unit_ids: Collection[int], as_of: dt.date) -> FleetSnapshot:
 
 
 def _units(ids: str, as_of: dt.date, today: int) -> Frame:
-    """Units with their design, home and terms. Places of terms and zones are those of the home depot. Three queries."""
+    """Units with their design, home and terms. Places of terms and zones are those of the home depot. Two queries."""
     frame = fetch(
         {
             "id": ("u.id", "i"),
@@ -79,30 +81,52 @@ def _units(ids: str, as_of: dt.date, today: int) -> Frame:
             "survey_min": ("d.survey_min", "f"),
             "train_hours_day": ("d.train_hours_day", "f"),
             "train_m3_day": ("d.train_m3_day", "f"),
-            "place": ("COALESCE(s.place_id, 0)", "i"),
-            "absence": ("COALESCE(s.absence_id, 0)", "i"),
-            "purpose": ("COALESCE(a.purpose, '')", "s"),
-            "away_place": ("COALESCE(a.place_id, 0)", "i"),
-            "recall_h": ("a.recall_h", "f"),
-            "due_back": (day("a.due_back_on"), "f"),
             "zone": ("p.time_zone", "s"),
         },
         "FROM fleet_unit u JOIN fleet_design d ON d.id = u.design_id JOIN fleet_place p ON p.id = u.home_id"
-        " LEFT JOIN fleet_unitstay s ON s.unit_id = u.id AND s.ended_at IS NULL"
-        f" LEFT JOIN fleet_absence a ON a.id = s.absence_id WHERE u.id IN {ids} ORDER BY u.id",
+        f" WHERE u.id IN {ids} ORDER BY u.id",
     )
     zones = {name: standard_offset_days(find_zone(name), as_of.year) for name in set(frame["zone"].tolist())}
     offset = np.array([zones[name] for name in frame["zone"].tolist()], dtype=np.float64)
-    away = np.array([AWAY_CODES.get(purpose, 0) for purpose in frame["purpose"].tolist()], dtype=np.int64)
-    where = np.where(frame["place"] > 0, frame["place"], frame["away_place"])
     return frame.with_columns(
         offset_days=offset,
         as_of=today + 1.0 - offset,
-        known_place=(frame["place"] > 0) | (frame["absence"] > 0),
-        away=away,
-        where=where,
         **_terms(frame, as_of),
     )
+
+
+def _whereabouts(units: Frame, rows: RowOf, ids: str, until: str) -> dict[str, np.ndarray]:
+    """In which place or absence each unit is, with what an absence says. One query."""
+    frame = mapped(
+        fetch(
+            {
+                "unit_id": ("s.unit_id", "i"),
+                "place": ("COALESCE(s.place_id, a.place_id, 0)", "i"),
+                "purpose": ("COALESCE(a.purpose, '')", "s"),
+                "recall_h": ("a.recall_h", "f"),
+                "due_back": (day("a.due_back_on"), "f"),
+            },
+            "FROM fleet_unitstay s LEFT JOIN fleet_absence a ON a.id = s.absence_id"
+            f" WHERE s.unit_id IN {ids} AND {standing(until, 's.started_at', 's.ended_at')} ORDER BY s.started_at",
+        ),
+        "unit_id",
+        rows,
+        into="unit",
+    )
+    count = len(units)
+    known, away, where = (
+        np.zeros(count, dtype=bool),
+        np.zeros(count, dtype=np.int64),
+        np.zeros(count, dtype=np.int64),
+    )
+    recall_h, due_back = np.full(count, np.nan), np.full(count, np.nan)
+    unit = frame["unit"]
+    known[unit], where[unit] = True, frame["place"]
+    away[unit] = np.array(
+        [AWAY_CODES.get(purpose, 0) for purpose in frame["purpose"].tolist()], dtype=np.int64
+    )
+    recall_h[unit], due_back[unit] = frame["recall_h"], frame["due_back"]
+    return {"known_place": known, "away": away, "where": where, "recall_h": recall_h, "due_back": due_back}
 
 
 def _terms(units: Frame, as_of: dt.date) -> dict[str, np.ndarray]:

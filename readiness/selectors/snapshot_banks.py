@@ -11,7 +11,7 @@ from readiness.domain.chemistry import chemistry_index
 from readiness.domain.snapshot import Frame
 from readiness.domain.thermal import DEFAULT_HEAT_C, Sites
 from readiness.models.upkeep import Reading
-from readiness.selectors.columns import NOBODY, RowOf, day, fetch, flag, id_list, instant, mapped
+from readiness.selectors.columns import NOBODY, RowOf, day, fetch, flag, id_list, instant, mapped, standing
 
 DEFAULT_SWING_C = 5.0
 COUNTS = "struck_at IS NULL AND superseded_by_id IS NULL"
@@ -29,17 +29,17 @@ _READING = {
 
 
 def load_banks(
-    units: Frame, rows: RowOf, ids: str, today: int
+    units: Frame, rows: RowOf, ids: str, until: str, today: int
 ) -> tuple[Frame, BankArrays, EventArrays, Sites, np.ndarray]:
     """Banks aboard now, their arrays, events and sites; and whether a unit ever held a bank. Ten queries."""
-    bank, had_bank = _banks_aboard(units, rows, ids)
+    bank, had_bank = _banks_aboard(units, rows, ids, until)
     bank_ids = id_list(bank["id"].tolist())
     bank_rows = RowOf(bank["id"])
     places = _Places(bank, bank_rows, bank_ids, units)
     readings = _readings(bank_ids, bank_rows)
-    charges, opened = _charges(bank_ids, bank_rows)
+    charges, opened = _charges(bank_ids, bank_rows, until)
     supplies = _supplies(bank_ids, bank_rows)
-    tests = _tests(bank_ids, bank_rows)
+    tests = _tests(bank_ids, bank_rows, until)
     tested, capacity = np.full(len(bank), np.nan), bank["capacity_ah"].copy()
     tested[tests["bank"]] = tests["at"]
     capacity[tests["bank"]] = tests["capacity_ah"]
@@ -81,10 +81,10 @@ def load_banks(
     return frame, arrays, events, places.sites(today), had_bank
 
 
-def _banks_aboard(units: Frame, rows: RowOf, ids: str) -> tuple[Frame, np.ndarray]:
+def _banks_aboard(units: Frame, rows: RowOf, ids: str, until: str) -> tuple[Frame, np.ndarray]:
     stays = fetch(
-        {"unit_id": ("unit_id", "i"), "open": (flag("ended_at IS NULL"), "b")},
-        f"FROM fleet_bankstay WHERE unit_id IN {ids}",
+        {"unit_id": ("unit_id", "i")},
+        f"FROM fleet_bankstay WHERE unit_id IN {ids} AND started_at <= {until}",
     )
     had_bank = np.zeros(len(units), dtype=bool)
     had_bank[rows(stays["unit_id"])] = True
@@ -107,7 +107,7 @@ def _banks_aboard(units: Frame, rows: RowOf, ids: str) -> tuple[Frame, np.ndarra
             "sg_empty": ("b.sg_empty", "f"),
         },
         "FROM fleet_bankstay s JOIN fleet_batterybank b ON b.id = s.bank_id"
-        f" WHERE s.unit_id IN {ids} AND s.ended_at IS NULL ORDER BY b.id",
+        f" WHERE s.unit_id IN {ids} AND {standing(until, 's.started_at', 's.ended_at')} ORDER BY b.id",
     )
     return mapped(bank, "unit_id", rows, into="unit"), had_bank
 
@@ -136,18 +136,18 @@ def _readings(bank_ids: str, bank_rows: RowOf) -> Frame:
     return mapped(frame.with_columns(kind=kind, value=value), "bank_id", bank_rows, into="bank")
 
 
-def _charges(bank_ids: str, bank_rows: RowOf) -> tuple[Frame, Frame]:
+def _charges(bank_ids: str, bank_rows: RowOf, until: str) -> tuple[Frame, Frame]:
     frame = fetch(
         {
             "bank_id": ("bank_id", "i"),
             "started": (instant("happened_at"), "f"),
-            "ended": (instant("ended_at"), "f"),
+            "ended": (instant(f"CASE WHEN ended_at <= {until} THEN ended_at END"), "f"),
             "planned_end": (instant("planned_end_at"), "f"),
             "end_sign": (flag(f"end_sign <> '' AND NOT {flag('tripped')} = 1"), "b"),
             "to_soc": ("to_soc", "f"),
             "ah_in": ("ah_in", "f"),
         },
-        f"FROM readiness_charge WHERE bank_id IN {bank_ids} AND {COUNTS}",
+        f"FROM readiness_charge WHERE bank_id IN {bank_ids} AND happened_at <= {until} AND {COUNTS}",
     )
     frame = mapped(frame, "bank_id", bank_rows, into="bank")
     ended = np.isfinite(frame["ended"])
@@ -168,7 +168,7 @@ def _supplies(bank_ids: str, bank_rows: RowOf) -> Frame:
     return mapped(frame.with_columns(supply=supply), "bank_id", bank_rows, into="bank")
 
 
-def _tests(bank_ids: str, bank_rows: RowOf) -> Frame:
+def _tests(bank_ids: str, bank_rows: RowOf, until: str) -> Frame:
     """Capacity tests, oldest first, so that the latest one stays when they are written into one array."""
     frame = fetch(
         {
@@ -176,7 +176,8 @@ def _tests(bank_ids: str, bank_rows: RowOf) -> Frame:
             "at": (instant("happened_at"), "f"),
             "capacity_ah": ("capacity_ah", "f"),
         },
-        f"FROM readiness_banktest WHERE bank_id IN {bank_ids} AND kind = 'capacity' AND {COUNTS} ORDER BY happened_at",
+        f"FROM readiness_banktest WHERE bank_id IN {bank_ids} AND kind = 'capacity' AND {COUNTS}"
+        f" AND happened_at <= {until} ORDER BY happened_at",
     )
     return mapped(frame, "bank_id", bank_rows, into="bank")
 

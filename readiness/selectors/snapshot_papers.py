@@ -11,7 +11,7 @@ from fleet.models.units import WetState
 from readiness.domain.checks_papers import CERTIFICATE_KINDS, EVIDENCE
 from readiness.domain.snapshot import Frame
 from readiness.models.upkeep import Fault
-from readiness.selectors.columns import RowOf, day, fetch, flag, id_list, instant, mapped, number
+from readiness.selectors.columns import RowOf, day, fetch, flag, id_list, instant, mapped, number, standing
 
 COUNTS = "struck_at IS NULL AND superseded_by_id IS NULL"
 _WET = {
@@ -23,18 +23,18 @@ _WET = {
 _SEVERITY = {Fault.Severity.MINOR: 0, Fault.Severity.DEGRADES: 1, Fault.Severity.BLOCKS: 2}
 
 
-def load_papers(units: Frame, rows: RowOf, ids: str, as_of: dt.date, today: int) -> dict[str, Frame]:
+def load_papers(units: Frame, rows: RowOf, ids: str, until: str, as_of: dt.date) -> dict[str, Frame]:
     """The paper tables of a snapshot by name. Twelve queries."""
     stated = f"'{as_of.isoformat()}'"
     return {
-        "wet": _wet(rows, ids, today),
+        "wet": _wet(rows, ids, until),
         "certificate_needs": _certificate_needs(units, stated),
         "certificates": _certificates(rows, ids),
-        "changes": _changes(rows, ids),
+        "changes": _changes(rows, ids, until),
         "weighed": mapped(
             fetch(
                 {"unit_id": ("unit_id", "i"), "at": (instant("happened_at"), "f")},
-                f"FROM fleet_weighing WHERE unit_id IN {ids} AND {COUNTS}",
+                f"FROM fleet_weighing WHERE unit_id IN {ids} AND happened_at <= {until} AND {COUNTS}",
             ),
             "unit_id",
             rows,
@@ -42,11 +42,11 @@ def load_papers(units: Frame, rows: RowOf, ids: str, as_of: dt.date, today: int)
         ),
         "inspection_needs": _inspection_needs(units, stated),
         "inspections": _inspections(units, rows, ids),
-        "faults": _faults(rows, ids),
+        "faults": _faults(rows, ids, until),
         "debts": mapped(
             fetch(
                 {"id": ("id", "i"), "unit_id": ("owed_to_id", "i"), "since": (instant("opened_at"), "f")},
-                f"FROM inventory_partdebt WHERE owed_to_id IN {ids} AND settled_at IS NULL",
+                f"FROM inventory_partdebt WHERE owed_to_id IN {ids} AND {standing(until, 'opened_at', 'settled_at')}",
             ),
             "unit_id",
             rows,
@@ -59,7 +59,7 @@ def codes(words: Any, table: dict[Any, int]) -> np.ndarray:
     return np.array([table[word] for word in words.tolist()], dtype=np.int64)
 
 
-def _wet(rows: RowOf, ids: str, today: int) -> Frame:
+def _wet(rows: RowOf, ids: str, until: str) -> Frame:
     """The latest counting wet state of each unit, oldest first so that the latest one stays."""
     frame = fetch(
         {
@@ -68,10 +68,9 @@ def _wet(rows: RowOf, ids: str, today: int) -> Frame:
             "at": (instant("happened_at"), "f"),
             "good_until": (day("good_until"), "f"),
         },
-        f"FROM fleet_wetstate WHERE unit_id IN {ids} AND {COUNTS} ORDER BY happened_at, id",
+        f"FROM fleet_wetstate WHERE unit_id IN {ids} AND happened_at <= {until} AND {COUNTS} ORDER BY happened_at, id",
     )
     frame = frame.with_columns(kind=codes(frame["kind"], _WET))
-    frame = frame.take(np.flatnonzero(frame["at"] < today + 2.0))
     return mapped(frame, "unit_id", rows, into="unit")
 
 
@@ -132,7 +131,7 @@ def _certificates(rows: RowOf, ids: str) -> Frame:
     )
 
 
-def _changes(rows: RowOf, ids: str) -> Frame:
+def _changes(rows: RowOf, ids: str, until: str) -> Frame:
     """Changes to bodies with the evidence they touch, as bits; the words stand in a short JSON list."""
     frame = fetch(
         {
@@ -140,7 +139,7 @@ def _changes(rows: RowOf, ids: str) -> Frame:
             "at": (instant("happened_at"), "f"),
             "touches": ("CAST(touches AS TEXT)", "s"),
         },
-        f"FROM fleet_modification WHERE unit_id IN {ids} AND {COUNTS}",
+        f"FROM fleet_modification WHERE unit_id IN {ids} AND happened_at <= {until} AND {COUNTS}",
     )
     bits = [
         sum(1 << place for place, word in enumerate(EVIDENCE) if f'"{word}"' in text)
@@ -190,7 +189,7 @@ def _inspections(units: Frame, rows: RowOf, ids: str) -> Frame:
     return frame.with_columns(day=np.floor(frame["at"] + units["offset_days"][frame["unit"]] + 1e-9))
 
 
-def _faults(rows: RowOf, ids: str) -> Frame:
+def _faults(rows: RowOf, ids: str, until: str) -> Frame:
     frame = fetch(
         {
             "id": ("id", "i"),
@@ -203,7 +202,8 @@ def _faults(rows: RowOf, ids: str) -> Frame:
             "qty": (f"COALESCE({number('part_qty')}, 1.0)", "f"),
             "since": (instant("happened_at"), "f"),
         },
-        f"FROM readiness_fault WHERE unit_id IN {ids} AND {COUNTS} AND closed_at IS NULL",
+        f"FROM readiness_fault WHERE unit_id IN {ids} AND {COUNTS}"
+        f" AND {standing(until, 'happened_at', 'closed_at')}",
     )
     return mapped(
         frame.with_columns(severity=codes(frame["severity"], _SEVERITY)), "unit_id", rows, into="unit"

@@ -9,7 +9,7 @@ import numpy as np
 from inventory.domain.part_life import TRAIN_CODES, Away, DayUse, Fittings, life_left, use_of_fittings
 from readiness.domain.checks_parts import LOAD_LINE_H
 from readiness.domain.snapshot import Frame
-from readiness.selectors.columns import RowOf, day, fetch, flag, id_list, instant, mapped, number
+from readiness.selectors.columns import RowOf, day, fetch, flag, id_list, instant, mapped, number, standing
 from readiness.selectors.snapshot_papers import per_unit
 
 COUNTS = "struck_at IS NULL AND superseded_by_id IS NULL"
@@ -20,8 +20,10 @@ _EXPIRES = (
 )
 
 
-def load_parts(units: Frame, rows: RowOf, ids: str, as_of: dt.date, today: int) -> dict[str, Frame]:
-    """The tables of stock and parts of a snapshot by name. Six queries."""
+def load_parts(
+    units: Frame, rows: RowOf, ids: str, until: str, as_of: dt.date, today: int
+) -> dict[str, Frame]:
+    """The tables of stock and parts of a snapshot by name; stock is as it is now. Six queries."""
     stated = f"'{as_of.isoformat()}'"
     bill = _bill(units, stated)
     slots: dict[str, int] = {}
@@ -33,7 +35,7 @@ def load_parts(units: Frame, rows: RowOf, ids: str, as_of: dt.date, today: int) 
         "positions": per_unit(units, positions),
         "aboard": _aboard(rows, ids),
         "stock": _stock(units),
-        "fitted": _fitted(rows, ids, slots, today),
+        "fitted": _fitted(rows, ids, slots, until, today),
     }
 
 
@@ -96,7 +98,7 @@ def _stock(units: Frame) -> Frame:
     return _held(frame)
 
 
-def _fitted(rows: RowOf, ids: str, slots: dict[str, int], today: int) -> Frame:
+def _fitted(rows: RowOf, ids: str, slots: dict[str, int], until: str, today: int) -> Frame:
     """Parts in their positions with what is left of their life, by the one rule for parts."""
     frame = fetch(
         {
@@ -117,15 +119,15 @@ def _fitted(rows: RowOf, ids: str, slots: dict[str, int], today: int) -> Frame:
             **_lot_columns(),
         },
         "FROM inventory_fittedpart f JOIN inventory_lot l ON l.id = f.lot_id JOIN inventory_item i ON i.id = l.item_id"
-        f" WHERE f.unit_id IN {ids} AND f.removed_at IS NULL",
+        f" WHERE f.unit_id IN {ids} AND {standing(until, 'f.fitted_at', 'f.removed_at')}",
     )
     frame = mapped(frame, "unit_id", rows, into="unit")
-    until = np.full(len(frame), _seconds(np.array([today + 1.0]))[0])
+    now = np.full(len(frame), _seconds(np.array([today + 1.0]))[0])
     fittings = Fittings(
         unit=frame["unit_id"],
         train=np.array([TRAIN_CODES.get(train, 0) for train in frame["train"].tolist()], dtype=np.int64),
         fitted_at=_seconds(frame["fitted_at"]),
-        until=until,
+        until=now,
         carried_h=frame["carried_h"],
         carried_m3=frame["carried_m3"],
         carried_starts=frame["carried_starts"],

@@ -1,0 +1,193 @@
+"""Sweeps as pieces of work: the nightly one of each depot, one asked for, one after a change; and what follows them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import logging
+from collections.abc import Collection
+from typing import Any
+
+from django.db import transaction
+from django.db.models import F
+from django.utils import timezone
+
+from fleet.lib.dates import find_zone
+from fleet.lib.jobs import JobContext
+from fleet.models import Job, Place, Unit, User
+from fleet.services.jobs import job_enqueue
+from readiness.models import Sweep
+from readiness.services.sweep import retire_units, sweep_units
+from readiness.services.sweep_stores import sweep_stores
+from readiness.services.sweep_writes import Written
+
+log = logging.getLogger(__name__)
+NIGHT_HOUR = 2
+# More units than this after one change (an import, new terms of a depot) are computed by the workers.
+AT_ONCE_UNITS = 100
+IDS_PER_JOB = 2000
+
+
+def today_of(place: Place, now: dt.datetime) -> dt.date:
+    return now.astimezone(find_zone(place.time_zone)).date()
+
+
+def due_nightly(*, now: dt.datetime) -> int:
+    """Enqueue the nightly sweep of every depot where it is past 02:00 and today's is not done. Asking twice adds none."""
+    started = 0
+    for depot in Place.objects.filter(kind=Place.Kind.DEPOT, closed_on__isnull=True).order_by("pk"):
+        local = now.astimezone(find_zone(depot.time_zone))
+        if local.hour < NIGHT_HOUR:
+            continue
+        day = local.date()
+        key = f"nightly:{depot.pk}:{day.isoformat()}"
+        done = Sweep.objects.filter(depot=depot, as_of=day, cause=Sweep.Cause.NIGHTLY).exclude(
+            state=Sweep.State.RUNNING
+        )
+        if done.exists() or Job.objects.filter(kind="sweep", unique_key=key).exists():
+            continue
+        params = {"depot": depot.pk, "as_of": day.isoformat(), "cause": Sweep.Cause.NIGHTLY.value}
+        job_enqueue(kind="sweep", params=params, unique_key=key, place=depot)
+        started += 1
+    return started
+
+
+def sweep_request(*, depot: Place | None, actor: User | None, now: dt.datetime | None = None) -> list[Job]:
+    """Ask for a sweep of one depot, or of each depot, as of today there. One that is waiting already is not doubled."""
+    now = now or timezone.now()
+    depots = [depot] if depot else list(Place.objects.filter(kind=Place.Kind.DEPOT, closed_on__isnull=True))
+    jobs = []
+    for place in depots:
+        day = today_of(place, now)
+        params = {"depot": place.pk, "as_of": day.isoformat(), "cause": Sweep.Cause.ASKED.value}
+        job = job_enqueue(
+            kind="sweep", params=params, unique_key=f"asked:{place.pk}:{day}", place=place, requested_by=actor
+        )
+        jobs.append(job)
+    return jobs
+
+
+def run_sweep(ctx: JobContext) -> dict[str, Any]:
+    """The work of a job of kind `sweep`: a depot's units, resumed after the last unit that was written."""
+    depot = Place.objects.get(pk=ctx.params["depot"])
+    as_of = dt.date.fromisoformat(ctx.params["as_of"])
+    sweep = _sweep_row(ctx, depot, as_of)
+    if sweep.state == Sweep.State.DONE:
+        return _told(sweep)
+    units = Unit.objects.in_service().filter(home=depot).order_by("pk")
+    ids = list(units.values_list("pk", flat=True))
+    waiting = [pk for pk in ids if pk > sweep.last_unit_id]
+    Sweep.objects.filter(pk=sweep.pk).update(units_total=len(ids))
+    ctx.fault_point("sweep:started")
+
+    def inside(written: Written, last_unit_id: int) -> None:
+        ctx.fence()
+        _count(sweep, written, last_unit_id)
+        ctx.fault_point("sweep:writing")
+
+    def after(written: Written, last_unit_id: int) -> None:
+        ctx.fault_point("sweep:chunk-written")
+        ctx.progress(sum(1 for pk in ids if pk <= last_unit_id), len(ids), depot.name)
+
+    def before() -> None:
+        ctx.check_cancelled()
+        ctx.fault_point("sweep:loading")
+
+    sweep_units(unit_ids=waiting, as_of=as_of, sweep=sweep, inside=inside, after=after, before_chunk=before)
+    ctx.fault_point("sweep:units-done")
+    with transaction.atomic():
+        ctx.fence()
+        raised, cleared = sweep_stores(depot=depot, as_of=as_of)
+        Sweep.objects.filter(pk=sweep.pk).update(
+            state=Sweep.State.DONE,
+            finished_at=timezone.now(),
+            alerts_raised=F("alerts_raised") + raised,
+            alerts_cleared=F("alerts_cleared") + cleared,
+        )
+        if sweep.cause == Sweep.Cause.NIGHTLY and depot.mail:
+            key = f"{depot.pk}:{as_of.isoformat()}"
+            job_enqueue(
+                kind="digest",
+                params={"depot": depot.pk, "day": as_of.isoformat()},
+                unique_key=key,
+                place=depot,
+            )
+    ctx.fault_point("sweep:finished")
+    sweep.refresh_from_db()
+    return _told(sweep)
+
+
+def _sweep_row(ctx: JobContext, depot: Place, as_of: dt.date) -> Sweep:
+    cause = ctx.params.get("cause", Sweep.Cause.ASKED)
+    if cause == Sweep.Cause.NIGHTLY:
+        sweep, _ = Sweep.objects.get_or_create(
+            depot=depot, as_of=as_of, cause=cause, defaults={"job_id": ctx.job_id}
+        )
+    else:
+        sweep, _ = Sweep.objects.get_or_create(
+            job_id=ctx.job_id, defaults={"depot": depot, "as_of": as_of, "cause": cause}
+        )
+    return sweep
+
+
+def _count(sweep: Sweep, written: Written, last_unit_id: int) -> None:
+    Sweep.objects.filter(pk=sweep.pk).update(
+        last_unit_id=last_unit_id,
+        units_done=F("units_done") + written.units,
+        units_changed=F("units_changed") + written.changed,
+        units_set_aside=F("units_set_aside") + written.set_aside,
+        alerts_raised=F("alerts_raised") + written.raised,
+        alerts_cleared=F("alerts_cleared") + written.cleared,
+    )
+
+
+def _told(sweep: Sweep) -> dict[str, Any]:
+    return {
+        "sweep": sweep.pk,
+        "units": sweep.units_done,
+        "changed": sweep.units_changed,
+        "set_aside": sweep.units_set_aside,
+        "raised": sweep.alerts_raised,
+        "cleared": sweep.alerts_cleared,
+    }
+
+
+def sweep_cancelled(job: Job) -> None:
+    """A sweep whose job ended otherwise than done is not running any more."""
+    Sweep.objects.filter(job_id=job.pk, state=Sweep.State.RUNNING).update(
+        state=Sweep.State.CANCELLED, finished_at=timezone.now()
+    )
+
+
+def sweep_now(*, unit_ids: Collection[int], now: dt.datetime | None = None) -> Written:
+    """Judge these units at once as of today at their homes: what a page shows after a reading, a fault, a movement."""
+    now = now or timezone.now()
+    total = Written()
+    by_day: dict[dt.date, list[int]] = {}
+    units = Unit.objects.filter(pk__in=unit_ids).values_list("pk", "home__time_zone", "retired_on")
+    for pk, zone, retired in units:
+        if retired is None:
+            by_day.setdefault(now.astimezone(find_zone(zone)).date(), []).append(pk)
+    for day, ids in sorted(by_day.items()):
+        total.add(sweep_units(unit_ids=ids, as_of=day))
+    retire_units(unit_ids=unit_ids, now=now)
+    return total
+
+
+def after_change(unit_ids: Collection[int]) -> None:
+    """Listener of `fleet.services.changes`: at once for a few units, by the workers for many. Never raises."""
+    ids = sorted(unit_ids)
+    try:
+        if len(ids) <= AT_ONCE_UNITS:
+            sweep_now(unit_ids=ids)
+            return
+        for start in range(0, len(ids), IDS_PER_JOB):
+            job_enqueue(kind="sweep_units", params={"units": ids[start : start + IDS_PER_JOB]})
+    except Exception:
+        log.exception("Units %s could not be judged after a change; the nightly sweep will.", ids[:20])
+
+
+def run_sweep_units(ctx: JobContext) -> dict[str, Any]:
+    """The work of a job of kind `sweep_units`."""
+    ctx.fault_point("sweep:units-loading")
+    written = sweep_now(unit_ids=ctx.params["units"])
+    return {"units": written.units, "changed": written.changed, "set_aside": written.set_aside}

@@ -1,0 +1,24 @@
+"""What the workers do for this app, by kind of job."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fleet.lib.jobs import JobContext, job_handler
+from readiness.services.digest import send_digest
+from readiness.services.sweeps import run_sweep, run_sweep_units, sweep_cancelled
+
+
+@job_handler("sweep", on_end=sweep_cancelled)
+def sweep(ctx: JobContext) -> dict[str, Any]:
+    return run_sweep(ctx)
+
+
+@job_handler("sweep_units")
+def sweep_units(ctx: JobContext) -> dict[str, Any]:
+    return run_sweep_units(ctx)
+
+
+@job_handler("digest")
+def digest(ctx: JobContext) -> dict[str, Any]:
+    return send_digest(depot_id=ctx.params["depot"], day=ctx.params["day"])
