@@ -11,8 +11,6 @@ from django.urls import include, path
 from django.views.decorators.cache import never_cache
 from ninja import NinjaAPI
 
-from readiness.api import router as readiness_api
-
 
 @never_cache
 def healthz(request: HttpRequest) -> HttpResponse:
@@ -25,7 +23,7 @@ def healthz(request: HttpRequest) -> HttpResponse:
 
 # The interactive page would fetch its scripts from elsewhere, so there is none: the document itself is at api/openapi.json.
 api = NinjaAPI(title="Musterwell", version="1", urls_namespace="api", docs_url=None)
-api.add_router("", readiness_api)
+api.add_router("", "readiness.api.router")
 
 
 @api.exception_handler(PermissionDenied)
