@@ -157,7 +157,7 @@ def show_unit(request: HttpRequest, tag: str) -> Any:
     unit = _listed().filter(tag__iexact=tag).first()
     if unit is None:
         return Status(404, {"key": "unit.unknown", "message": f"No unit in service bears the tag '{tag}'."})
-    groups = check_groups(unit.shown_result if not unit.why_undecided else None)
+    groups = check_groups(unit.shown_result if not unit.why_undecided else None, unit.day_here)
     checks = [
         {
             "name": line.name,
@@ -168,7 +168,7 @@ def show_unit(request: HttpRequest, tag: str) -> Any:
             "source": line.source,
             "mend": line.mend,
         }
-        for line in (*groups.standing, *groups.passing)
+        for line in (*groups.standing, *groups.besides, *groups.passing)
     ]
     return {**unit_row(unit), "checks": checks, "banks": _bank_rows(unit)}
 

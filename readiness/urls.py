@@ -1,11 +1,12 @@
 from django.urls import URLPattern, URLResolver, path
 
-from readiness.views import alerts, corrections, records, today, unit, units
+from readiness.views import alerts, corrections, horizon, records, sweeps, today, unit, units
 
 app_name = "readiness"
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", today.today_show, name="today-show"),
+    path("horizon/", horizon.horizon_show, name="horizon-show"),
     path("units/", units.unit_list, name="unit-list"),
     path("units/<str:tag>/", unit.unit_show, name="unit-show"),
     path("units/<str:tag>/edit/", unit.unit_edit, name="unit-edit"),
@@ -19,6 +20,10 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("units/<str:tag>/parts/remove/", records.unit_part_remove, name="unit-part-remove"),
     path("records/<slug:kind>/<int:pk>/strike/", corrections.record_strike_out, name="record-strike"),
     path("records/<slug:kind>/<int:pk>/move/", corrections.record_move, name="record-move"),
+    path("sweeps/", sweeps.sweep_list, name="sweep-list"),
+    path("sweeps/start/", sweeps.sweep_start, name="sweep-start"),
+    path("sweeps/progress/", sweeps.sweep_progress, name="sweep-progress"),
+    path("sweeps/<uuid:pk>/stop/", sweeps.sweep_stop, name="sweep-stop"),
     path("alerts/", alerts.alert_list, name="alert-list"),
     path("alerts/<int:pk>/take/", alerts.alert_take, name="alert-take"),
     path("alerts/<int:pk>/give-back/", alerts.alert_give_back, name="alert-give-back"),

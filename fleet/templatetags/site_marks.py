@@ -7,7 +7,7 @@ from typing import Any
 from django import template
 from django.utils.safestring import SafeString
 
-from fleet.lib.quantities import System, format_quantity
+from fleet.lib.quantities import UNITS, System, format_quantity
 from fleet.web.drawing import band_of_doubt
 
 register = template.Library()
@@ -27,8 +27,10 @@ def share(value: float | None) -> str:
 
 @register.filter
 def quantity_abs(value: float | None, unit: str) -> str:
-    """The size of a number with its unit: ``12 days``."""
-    return "" if value is None else format_quantity(abs(value), unit)
+    """The size of a number with its unit, a key of the conversion table or a word: ``12 days``, ``3 pieces``."""
+    if value is None:
+        return ""
+    return format_quantity(abs(value), unit) if unit in UNITS else f"{abs(value):g} {unit}"
 
 
 @register.simple_tag(takes_context=True)

@@ -23,12 +23,19 @@ _ids = itertools.count(1)
 
 @dataclass(frozen=True)
 class BandPoint:
-    """One day of a band of doubt: the low end, the best estimate and the high end, in the unit of the chart."""
+    """One day of a band of doubt: the low end, the best estimate and the high end, in the unit of the chart.
+
+    A day of which nothing is known carries None throughout and leaves a gap.
+    """
 
     day: dt.date
-    low: float
-    mid: float
-    high: float
+    low: float | None
+    mid: float | None
+    high: float | None
+
+    @property
+    def known(self) -> bool:
+        return None not in (self.low, self.mid, self.high)
 
 
 @dataclass(frozen=True)
@@ -217,16 +224,22 @@ def _day_line(plot: _Plot, day: dt.date) -> SafeString:
 
 
 def _curves(plot: _Plot, series: Sequence[BandPoint]) -> SafeString:
-    if not series:
-        return mark_safe("")
-    highs = [plot.point(p.day, p.high) for p in series]
-    lows = [plot.point(p.day, p.low) for p in series]
-    mids = [plot.point(p.day, p.mid) for p in series]
+    """One band per run of known days."""
+    runs = [list(run) for known, run in itertools.groupby(series, key=lambda point: point.known) if known]
     return format_html(
         '<line class="chart__axis" x1="0" x2="100%" y1="100%" y2="100%"/>'
-        '<svg viewBox="0 0 1000 1000" preserveAspectRatio="none" width="100%" height="100%">'
+        '<svg viewBox="0 0 1000 1000" preserveAspectRatio="none" width="100%" height="100%">{}</svg>',
+        format_html_join("", "{}", ((_run(plot, run),) for run in runs)),
+    )
+
+
+def _run(plot: _Plot, run: Sequence[BandPoint]) -> SafeString:
+    highs = [plot.point(p.day, p.high or 0.0) for p in run]
+    lows = [plot.point(p.day, p.low or 0.0) for p in run]
+    mids = [plot.point(p.day, p.mid or 0.0) for p in run]
+    return format_html(
         '<polygon class="chart__band" points="{area}"/><polyline class="chart__edge" points="{lows}"/>'
-        '<polyline class="chart__edge" points="{highs}"/><polyline class="chart__line" points="{mids}"/></svg>',
+        '<polyline class="chart__edge" points="{highs}"/><polyline class="chart__line" points="{mids}"/>',
         area=" ".join([*highs, *reversed(lows)]),
         lows=" ".join(lows),
         highs=" ".join(highs),
@@ -285,7 +298,8 @@ def _table_rows(
     rows = []
     for day in sorted(set(drawn) | set(measured)):
         point = drawn.get(day)
-        band = (words(point.low), words(point.mid), words(point.high)) if point else ("", "", "")
+        ends = (point.low, point.mid, point.high) if point else (None, None, None)
+        band = tuple("" if end is None else words(end) for end in ends)
         rows.append(ChartRow(plot.x(day), (short_day(day), *band, "; ".join(measured.get(day, [])))))
     return tuple(rows)
 

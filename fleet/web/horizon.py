@@ -45,7 +45,7 @@ class MarkKind(StrEnum):
 
 @dataclass(frozen=True)
 class Mark:
-    """One thing that runs out. ``day`` is the last day it is good for; ``latest`` is the hopeful end of a band of doubt."""
+    """One thing that runs out. ``day`` is the last day it is good for, or due; a line runs from it to ``latest``."""
 
     kind: MarkKind
     day: dt.date
@@ -347,7 +347,7 @@ def _legend() -> tuple[LegendLine, ...]:
         (State.CANNOT_DECIDE, _("cannot decide")),
     ]
     marks = [
-        (MarkKind.CHARGE, _("charge reaches its floor (line: band of doubt)")),
+        (MarkKind.CHARGE, _("charge due (line: until its low end meets the floor)")),
         (MarkKind.PART, _("fitted part due")),
         (MarkKind.KIT, _("lot aboard expires")),
         (MarkKind.CERTIFICATE, _("certificate lapses")),

@@ -21,12 +21,13 @@ from fleet.web.site import depots_in_view, person_of, unit_system
 from fleet.web.words import spoken
 from readiness import forms as record_forms
 from readiness.forms import UnitEditForm
+from readiness.selectors.pages_charge import charge_courses
 from readiness.selectors.pages_unit import UnitPage, inspection_types_for, part_stock, unit_page
 from readiness.selectors.pages_units import units_with_verdicts
 from readiness.web.history import history_lines
 from readiness.web.matters import matter_lines
 from readiness.web.unit_parts import bank_lines, certificate_lines, part_lines
-from readiness.web.verdicts import check_groups, first_reason, why_undecided
+from readiness.web.verdicts import check_groups, why_undecided
 
 
 @member_required
@@ -42,11 +43,12 @@ def unit_show(request: HttpRequest, tag: str) -> HttpResponse:
         "unit": unit,
         "shown": shown,
         "why_undecided": why_undecided(shown) if shown else "",
-        "headline": first_reason(shown.shown_result) if shown else "",
         "page": page,
         "today": today,
-        "checks": check_groups(shown.shown_result if shown else None),
-        "banks": bank_lines(page.banks, today=today, zone=unit.home.time_zone, system=system),
+        "checks": check_groups(shown.shown_result if shown else None, today),
+        "banks": bank_lines(
+            page.banks, today=today, zone=unit.home.time_zone, courses=charge_courses(unit, today=today)
+        ),
         "parts": part_lines(page, today=today),
         "certificates": certificate_lines(page, today=today),
         "matters": matter_lines(page.alerts, today=today, request=request),

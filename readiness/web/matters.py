@@ -5,25 +5,31 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 from django.http import HttpRequest
-from django.urls import reverse
+from django.urls import NoReverseMatch, reverse
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 
 from fleet.permissions import request_rights
 from fleet.web.days import day_words, distance_words
 from readiness.models import Alert
+from readiness.sentences import ALERT_TITLES, alert_facts, alert_sentence, alert_title
 from readiness.services.alerts import latest_snooze
 
-# What to press for a rule: the record page that brings the evidence which clears it.
-ACTIONS: dict[str, tuple[object, str]] = {
+# What to press for a rule: the record page that brings the evidence which clears it. Rules left out: look at the unit.
+ACTIONS: dict[str, tuple[Any, str]] = {
     "charge_due": (gettext_lazy("Start a charge"), "readiness:unit-charge-start"),
     "charge_open": (gettext_lazy("End the charge"), "readiness:unit-charge-stop"),
     "reading_stale": (gettext_lazy("Take a reading"), "readiness:unit-reading-record"),
-    "floor_broken": (gettext_lazy("Start a charge"), "readiness:unit-charge-start"),
+    "float_unproven": (gettext_lazy("Take a reading"), "readiness:unit-reading-record"),
+    "unexplained_loss": (gettext_lazy("Take a reading"), "readiness:unit-reading-record"),
+    "weak_block": (gettext_lazy("Take a reading"), "readiness:unit-reading-record"),
     "inspection": (gettext_lazy("Record the inspection"), "readiness:unit-inspection-record"),
     "fault_open": (gettext_lazy("Close the fault"), "readiness:unit-fault-close"),
+    "part_missing": (gettext_lazy("Fit a part"), "readiness:unit-part-fit"),
+    "part_life": (gettext_lazy("Fit a part"), "readiness:unit-part-fit"),
 }
 
 
@@ -65,7 +71,7 @@ def matter_line(alert: Alert, *, today: dt.date, request: HttpRequest, error: st
         day=day,
         day_label=_("too late on") if alert.too_late_on else _("due on"),
         day_words=day_words(day),
-        distance=distance_words(day, today),
+        distance=late_words(day, today),
         late=day is not None and day < today,
         action_label=label,
         action_url=url,
@@ -73,27 +79,43 @@ def matter_line(alert: Alert, *, today: dt.date, request: HttpRequest, error: st
         may_work=rights.can("alert", alert.depot_id),
         snooze_last=latest_snooze(alert, today) if alert.cleared_at is None else None,
         error=error,
+        facts=tuple(alert_facts(alert.data, alert.rule)),
     )
+
+
+def late_words(day: dt.date | None, today: dt.date) -> str:
+    """How far the day is, or how late it has become."""
+    if day is None or day >= today:
+        return distance_words(day, today)
+    late = (today - day).days
+    return ngettext("%(days)d day late", "%(days)d days late", late) % {"days": late}
 
 
 def action_of(alert: Alert, *, may_upkeep: bool) -> tuple[str, str]:
     """One action: the record page that brings the evidence; those who may not write look at the unit."""
     unit = alert.about_unit
     if unit is None:
-        return _("Look at it"), reverse("readiness:alert-list")
+        return _stores_action(alert)
     label, name = ACTIONS.get(alert.rule, ("", ""))
     if name and may_upkeep:
         return str(label), reverse(name, args=[unit.tag])
     return _("Open the unit"), reverse("readiness:unit-show", args=[unit.tag])
 
 
+def _stores_action(alert: Alert) -> tuple[str, str]:
+    try:
+        return _("Look in the stores"), reverse("inventory:lot-list")
+    except NoReverseMatch:
+        return _("Look at it"), reverse("readiness:alert-list")
+
+
 def title_of(alert: Alert) -> str:
-    return alert.rule.replace("_", " ").capitalize()
+    return alert_title(alert.rule)
 
 
 def reason_of(alert: Alert) -> str:
-    return str(alert.data.get("sentence", ""))
+    return alert_sentence(alert.rule, alert.data, alert.work_h)
 
 
 def rule_choices() -> list[tuple[str, str]]:
-    return [(rule, str(label)) for rule, (label, _name) in ACTIONS.items()]
+    return sorted(((rule, str(title)) for rule, title in ALERT_TITLES.items()), key=lambda pair: pair[1])

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from django.utils.translation import gettext as _
 
-from fleet.lib.quantities import System
 from fleet.models import Certificate
 from fleet.web.days import day_words, distance_words, moment_words
-from fleet.web.drawing import Chart
+from fleet.web.drawing import BandPoint, Chart, Dot, Threshold, line_chart
 from inventory.models import Balance, FittedPart
 from inventory.models.items import DesignItem
 from inventory.selectors.part_use import UseRow
 from readiness.models import BankState
+from readiness.selectors.pages_charge import ChargeCourse
 from readiness.selectors.pages_unit import BankView, UnitPage
 
 
@@ -42,13 +43,14 @@ def bank_lines(
     *,
     today: dt.date,
     zone: str,
-    system: System,
-    charts: dict[int, Chart] | None = None,
+    courses: dict[int, ChargeCourse],
 ) -> list[BankLine]:
-    charts = charts or {}
-    return [
-        BankLine(view, view.state, _bank_pairs(view, today, zone), charts.get(view.bank.pk)) for view in views
-    ]
+    lines = []
+    for view in views:
+        course = courses.get(view.bank.pk)
+        chart = charge_chart(view, course, today=today, zone=zone) if course else None
+        lines.append(BankLine(view, view.state, _bank_pairs(view, today, zone), chart))
+    return lines
 
 
 def _bank_pairs(view: BankView, today: dt.date, zone: str) -> tuple[Pair, ...]:
@@ -176,3 +178,34 @@ def certificate_lines(page: UnitPage, *, today: dt.date) -> list[CertificateLine
                 row.expires_on is not None and row.expires_on < today,
             )
     return list(lines.values())
+
+
+def charge_chart(view: BankView, course: ChargeCourse, *, today: dt.date, zone: str) -> Chart:
+    """The course of one bank with its band, its floor and what each usable reading says by itself."""
+    state = view.state
+    low_day = state.floor_day if state else None
+    description = (
+        _("Its low end meets the floor on %(day)s if nothing is done.") % {"day": day_words(low_day)}
+        if low_day
+        else _("On what day its low end meets the floor is not known.")
+    )
+    dots = [
+        Dot(point.at, point.soc, _("a reading says %(value)s %%") % {"value": f"{100 * point.soc:.0f}"})
+        for point in course.measured
+    ]
+    least = min(
+        [point.low for point in course.days if point.low is not None] + [course.floor_soc or 0.0], default=0.0
+    )
+    return line_chart(
+        title=_("Charge state of %(bank)s") % {"bank": view.bank.serial},
+        description=description,
+        series=[BandPoint(point.day, point.low, point.mid, point.high) for point in course.days],
+        dots=dots,
+        threshold=Threshold(
+            course.floor_soc, _("floor %(value)s %%") % {"value": f"{100 * course.floor_soc:.0f}"}
+        )
+        if course.floor_soc is not None
+        else None,
+        today=today,
+        low=max(0.0, math.floor(4 * least - 0.01) / 4),
+    )

@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import datetime as dt
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from fleet.models.away import Absence
 from fleet.web.days import day_words
 from readiness.models.sweep import Outcome
+from readiness.sentences import (
+    check_caution,
+    check_margin,
+    check_name,
+    check_sentence,
+    check_source,
+    mend_sentence,
+)
 
 
 def why_undecided(unit: Any) -> str:
@@ -55,8 +65,30 @@ def _away_words(purpose: str | None) -> str:
 
 
 def first_reason(result: Any) -> str:
-    """The first thing that stands in the way, in one sentence; empty when nothing does."""
-    return ""
+    """The first thing that stands in the way, in one sentence, and how many more do; empty when nothing does."""
+    standing = sorted(_standing(result), key=_gravity)
+    if not standing:
+        return ""
+    sentence = check_sentence(standing[0])
+    more = len(standing) - 1
+    if not more:
+        return sentence
+    return f"{sentence} " + ngettext("And %(n)d more.", "And %(n)d more.", more) % {"n": more}
+
+
+def _standing(result: Any) -> list[Mapping[str, Any]]:
+    """Checks on which the verdict rests and which do not pass."""
+    return [
+        check for check in (result or {}).get("checks", ()) if check["gates"] and check["outcome"] != "pass"
+    ]
+
+
+def _gravity(check: Mapping[str, Any]) -> tuple[int, int]:
+    """What no work here mends first, then what failed, then what cannot be told; the longest work before the short."""
+    hours = check.get("mend_h")
+    if hours == "not_here":
+        return (0, 0)
+    return (1 if check["outcome"] == "fail" else 2, -int(100 * (hours or 0)))
 
 
 @dataclass(frozen=True)
@@ -70,14 +102,40 @@ class CheckLine:
     unit: str
     source: str
     mend: str
+    caution: str = ""
+    gates: bool = True
 
 
 @dataclass(frozen=True)
 class CheckGroups:
+    """What the verdict rests on and does not pass, what else wants work, and what passes."""
+
     standing: tuple[CheckLine, ...] = ()
+    besides: tuple[CheckLine, ...] = ()
     passing: tuple[CheckLine, ...] = ()
 
 
-def check_groups(result: Any) -> CheckGroups:
-    """What stands in the way first, what passes beneath."""
-    return CheckGroups()
+def check_groups(result: Any, today: dt.date | None = None) -> CheckGroups:
+    """The checks of a stored verdict in three groups, the gravest first; margins in days need ``today``."""
+    checks = sorted((result or {}).get("checks", ()), key=_gravity)
+    lines = [_check_line(check, today) for check in checks]
+    return CheckGroups(
+        standing=tuple(line for line in lines if line.gates and line.outcome != "pass"),
+        besides=tuple(line for line in lines if not line.gates and line.outcome != "pass"),
+        passing=tuple(line for line in lines if line.outcome == "pass"),
+    )
+
+
+def _check_line(check: Mapping[str, Any], today: dt.date | None) -> CheckLine:
+    margin = check_margin(check, today) if today else None
+    return CheckLine(
+        name=check_name(check),
+        outcome=check["outcome"],
+        sentence=check_sentence(check),
+        margin=margin.value if margin else None,
+        unit=margin.unit if margin else "",
+        source=check_source(check),
+        mend=mend_sentence(check),
+        caution=check_caution(check),
+        gates=bool(check["gates"]),
+    )

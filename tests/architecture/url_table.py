@@ -47,6 +47,7 @@ PAGES: dict[str, Page] = {
     "fleet:attachment-download": Page(MEMBERS, "attachment"),
     # Every day
     "readiness:today-show": Page(MEMBERS),
+    "readiness:horizon-show": Page(MEMBERS),
     "readiness:unit-list": Page(MEMBERS),
     "readiness:unit-show": Page(MEMBERS, "unit"),
     "readiness:unit-edit": Page(KEEPERS_HERE, "unit", post=True),
@@ -62,6 +63,10 @@ PAGES: dict[str, Page] = {
     "readiness:record-strike": Page(KEEPERS_HERE, "record", post=True),
     "readiness:record-move": Page(KEEPERS_HERE, "record", post=True),
     # Alerts
+    "readiness:sweep-list": Page(MEMBERS),
+    "readiness:sweep-progress": Page(MEMBERS),
+    "readiness:sweep-start": Page(KEEPERS, get=False, post=True),
+    "readiness:sweep-stop": Page(KEEPERS_HERE, "sweep_job", get=False, post=True),
     "readiness:alert-list": Page(MEMBERS),
     "readiness:alert-take": Page(ALERTS_HERE, "alert", get=False, post=True),
     "readiness:alert-give-back": Page(ALERTS_HERE, "alert", get=False, post=True),

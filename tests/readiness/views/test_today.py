@@ -32,7 +32,7 @@ def test_the_costliest_delay_comes_first(cast, signed_in) -> None:
     answer = signed_in(cast.nora).get("/")
     assert tags(answer) == ["A", "C", "B"]
     late = answer.context["matters"][1]
-    assert (late.distance, late.late) == ("yesterday", True)
+    assert (late.distance, late.late) == ("1 day late", True)
 
 
 def test_each_role_sees_its_own_and_may_see_all(cast, signed_in) -> None:
