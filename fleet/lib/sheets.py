@@ -610,11 +610,9 @@ class OutSheet:
     widths: Sequence[int] = ()
 
 
-def write_xlsx(target: IO[bytes], sheets: Iterable[OutSheet], modified_at: dt.datetime | None = None) -> None:
+def write_xlsx(target: IO[bytes], sheets: Iterable[OutSheet]) -> None:
     """Write sheets as a workbook, row by row. Every text is stored as text, never as a formula."""
     book = Workbook(write_only=True)
-    if modified_at is not None:
-        book.properties.modified = modified_at.astimezone(dt.UTC).replace(tzinfo=None)
     for sheet in sheets:
         tab = book.create_sheet(_sheet_title(sheet.title))
         tab.freeze_panes = "A2"

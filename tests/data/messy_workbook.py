@@ -6,16 +6,19 @@ invented. Dates lie in 2024 and 2025, so that the workbook is in the past whatev
 
 import datetime as dt
 import io
+import re
+import zipfile
 
 from openpyxl import Workbook
 
-MODIFIED = dt.datetime(2025, 9, 30, 12, 0)  # noqa: DTZ001 - the workbook stores it without a zone, as UTC
+MODIFIED = dt.datetime(2025, 9, 30, 12, 0, tzinfo=dt.UTC)
 
 PLACES = [
     ("Code", "Name", "Kind", "Lat", "Long", "Altitude", "Time zone", "Country"),
     ("NORD", "Nordheim depot", "depot", "59° 54' 46\" N", 10.752, "94 m", "Europe/Oslo", "NO"),
     ("SOUTH", "Southbank depot", "Depot", 43.3, 5.4, "39 ft", "Europe/Paris", "FR"),
     ("VALLEY", "Lower valley", "site", 46.1, 7.2, "480 m", "Europe/Zurich", "CH"),
+    ("QUAY", "Old quay", "port", 43.31, 5.35, 3, "Europe/Paris", "FR"),
 ]
 TERMS = [
     ("Depot", "From", "Notice", "Mission days", "Bays", "Supply limit (kW)", "Crew"),
@@ -36,7 +39,7 @@ UNITS = [
     (None, None, None, None, None, None),
     ("Unit", "Type", "Depot", "Packed as", "In service since", "Remarks"),
     ("MW-001", "WX-40", "NORD", "skid", dt.date(2024, 3, 1), "first of its kind"),
-    ("MW-002", "Forty-cubic-metre river unit", "Nordheim depot", "trailer", "3 Mar 2024", "=not a formula"),
+    ("MW-002", "Forty-cubic-metre river unit", "Nordheim depot", "skid", "3 Mar 2024", "=not a formula"),
     (None, None, None, None, None, None),
     ("Unit", "Type", "Depot", "Packed as", "In service since", "Remarks"),
     ("MW-003", "WX-40", "SOUTH", "skid", "25/03/2024", None),
@@ -114,7 +117,7 @@ SHEETS = {
 
 # sheet, row, column (from 1), what a person wrote there, and the fault it must give
 FAULTS = [
-    ("Depots", 3, 7, "Europe/Nowhere", "date.unknown_zone"),
+    ("Depots", 5, 7, "Europe/Nowhere", "date.unknown_zone"),
     ("Packed forms", 3, 4, "a bit over five metres", "quantity.unreadable"),
     ("Fleet list", 8, 3, "SUOTH", "reference.unknown"),
     ("Batteries", 3, 3, "lead", "cell.not_a_choice"),
@@ -149,7 +152,19 @@ def build(*, faulty: bool = False, only: tuple[str, ...] = (), mixed_decimals: b
                 cell = book[title].cell(row, column)
                 cell.value = text
                 cell.data_type = "e" if text.startswith("#") else "s"
-    book.properties.modified = MODIFIED
     out = io.BytesIO()
     book.save(out)
+    return saved_at(out.getvalue(), MODIFIED)
+
+
+def saved_at(content: bytes, moment: dt.datetime) -> bytes:
+    """The workbook as if it had last been saved at that moment (the writing library always says now)."""
+    out = io.BytesIO()
+    stamp = moment.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ").encode()
+    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
+        for info in old.infolist():
+            data = old.read(info.filename)
+            if info.filename == "docProps/core.xml":
+                data = re.sub(rb"(<dcterms:modified[^>]*>)[^<]*", rb"\g<1>" + stamp, data)
+            new.writestr(info.filename, data)
     return out.getvalue()

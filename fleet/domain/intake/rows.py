@@ -162,9 +162,23 @@ def _left_out(data: SheetData, row: RawRow, sums: _RunningSums, last: bool) -> L
             return LeftOut(row.number, "total", first)
         if fold(first) in data.spec.spellings and _is_header_again(data, row):
             return LeftOut(row.number, "header_again", first)
+    if _is_example(data, row):
+        return LeftOut(row.number, "example", str(first))
     if last and sums.is_total(row):
         return LeftOut(row.number, "total", "")
     return None
+
+
+def _is_example(data: SheetData, row: RawRow) -> bool:
+    """The example row of a template, left in by the person who filled it in below."""
+    example = data.spec.example
+    typed = {
+        cell.column.name: row.cells[cell.position] if cell.position < len(row.cells) else None
+        for cell in data.cells
+    }
+    return len(typed) > len(data.spec.key) and all(
+        shown(value or "") == example.get(name, "") for name, value in typed.items()
+    )
 
 
 def _lacks_key(data: SheetData, row: RawRow, first: str) -> bool:

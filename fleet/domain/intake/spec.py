@@ -105,7 +105,11 @@ class SheetSpec:
     help: str = ""
     optional_key: frozenset[str] = frozenset()
     zone_column: str = ""
-    examples: tuple[Mapping[str, str], ...] = ()
+
+    @cached_property
+    def example(self) -> dict[str, str]:
+        """The example row of the template: what a person would type in each column."""
+        return {column.name: column.example for column in self.columns if column.example}
 
     def __post_init__(self) -> None:
         for name in self.key:
@@ -190,7 +194,7 @@ class LeftOut:
     """A row that is no data, and why it was left out."""
 
     number: int
-    reason: Literal["header_again", "total"]
+    reason: Literal["header_again", "total", "example"]
     text: str
 
 

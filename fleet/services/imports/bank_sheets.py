@@ -312,6 +312,9 @@ class BankSheet(StaySheet):
         units += [target.obj.pk] if isinstance(target, Ref) else []
         return [stays, Modification.objects.filter(unit__in=units)]
 
+    def words_of(self, values: Values) -> list[str]:
+        return [word for name in ("serial", "unit") if isinstance(word := values.get(name), str)]
+
     def ref(self, row: Planned) -> tuple[Sequence[str], Ref]:
         where = row.values.get("unit") or row.values.get("place")
         unit: Any = where.unit if isinstance(where, Ref) else None

@@ -251,6 +251,11 @@ class SheetKind:
         ref = values.get(self.spec.zone_column)
         return ref.zone if isinstance(ref, Ref) else "UTC"
 
+    def words_of(self, values: Values) -> list[str]:
+        """The words by which a row of the file that has a fault would have been named."""
+        word = values.get(self.spec.key[0])
+        return [word] if len(self.spec.key) == 1 and isinstance(word, str) else []
+
     def ref(self, row: Planned) -> tuple[Sequence[str], Ref] | None:
         """How later sheets of the same file may name this new row: the words, and what they name."""
         return None
@@ -358,15 +363,18 @@ def kind_named(name: str) -> SheetKind:
 
 
 def kinds_in_order() -> list[SheetKind]:
-    """All kinds, each after those it rests on; otherwise as registered."""
-    done: list[SheetKind] = []
-    names: set[str] = set()
-    waiting = list(_kinds.values())
-    while waiting:
-        ready = [kind for kind in waiting if all(name in names or name not in _kinds for name in kind.after)]
-        if not ready:
-            raise RuntimeError(f"Sheets rest on each other in a ring: {[kind.name for kind in waiting]}")
-        done.extend(ready)
-        names |= {kind.name for kind in ready}
-        waiting = [kind for kind in waiting if kind.name not in names]
-    return done
+    """All kinds as registered, each after those it rests on."""
+    done: dict[str, SheetKind] = {}
+
+    def visit(kind: SheetKind, above: tuple[str, ...]) -> None:
+        if kind.name in above:
+            raise RuntimeError(f"Sheets rest on each other in a ring: {' -> '.join((*above, kind.name))}")
+        for name in kind.after:
+            if name in _kinds and name not in done:
+                visit(_kinds[name], (*above, kind.name))
+        done[kind.name] = kind
+
+    for kind in _kinds.values():
+        if kind.name not in done:
+            visit(kind, ())
+    return list(done.values())

@@ -140,6 +140,10 @@ def plan_sheet(
     for planned in plan.of("added"):
         if named := kind.ref(planned):
             lookups.add_pending(kind.name, *named)
+    for row in parsed.rows:
+        if row.number in bad or row.faults:
+            for word in kind.words_of(row.values):
+                lookups.add_faulty(kind.name, word, f"{data.title}, row {row.number}")
     plan.faults.sort(key=lambda fault: fault.row)
     return plan
 
@@ -195,7 +199,7 @@ def _resolved(
                             "cell.cannot_clear", _("'{label}' cannot be emptied."), label=spec.label
                         )
                     values[name] = None
-                elif spec.kind == "reference":
+                elif spec.kind == "reference" and value != "":
                     values[name] = lookups.get(spec.refers_to, kind.word(lookups, name, str(value), values))
                 else:
                     values[name] = value

@@ -65,6 +65,7 @@ class Lookups:
     _index: dict[str, Index] = field(default_factory=dict)
     _loaded: dict[str, dict[Any, Ref]] = field(default_factory=lambda: defaultdict(dict))
     _pending: dict[str, dict[str, Ref]] = field(default_factory=lambda: defaultdict(dict))
+    _faulty: dict[str, dict[str, str]] = field(default_factory=lambda: defaultdict(dict))
 
     def load(self, name: str, words: Iterable[str]) -> None:
         """Load the rows that these words mean, in few queries."""
@@ -95,6 +96,15 @@ class Lookups:
                 noun=NOUNS.get(name, name),
                 mend="Use the code or the serial number instead.",
             )
+        if folded in self._faulty[name]:
+            raise DomainError(
+                "reference.faulty",
+                _("The {noun} '{word}' is in this file, but its own row has a fault ({where})."),
+                noun=NOUNS.get(name, name),
+                word=word,
+                where=self._faulty[name][folded],
+                mend="Mend that row first.",
+            )
         raise self._unknown(name, word, folded)
 
     def _unknown(self, name: str, word: str, folded: str) -> DomainError:
@@ -115,6 +125,10 @@ class Lookups:
         for word in words:
             if word:
                 self._pending[name][fold_word(word)] = ref
+
+    def add_faulty(self, name: str, word: str, where: str) -> None:
+        """A row that this file would add if it had no fault."""
+        self._faulty[name].setdefault(fold_word(word), where)
 
     def forget(self, *names: str) -> None:
         """Read these anew the next time: rows were written."""

@@ -25,6 +25,7 @@ from fleet.models import Attachment, ImportChange, ImportRun, Job, User
 from fleet.permissions import rights_of
 from fleet.services.audit import audit_record, audit_unnamed
 from fleet.services.changes import units_changed
+from fleet.services.imports.books import fault_book
 from fleet.services.imports.kinds import chunks, kind_named, kinds_in_order
 from fleet.services.imports.planning import Opened, Plan, plan_sheet, preview, recognise
 from fleet.services.imports.references import Lookups
@@ -256,6 +257,12 @@ def _read(run: ImportRun, context: JobContext) -> dict[str, Any]:
         made["as_of"] = as_of.isoformat() if as_of else None
         made["at"] = timezone.now().isoformat()
         made["faults"] = len(faults)
+        if faults:
+            name = f"faulty rows of {run.file.name}".rsplit(".", 1)[0][:190] + ".xlsx"
+            book_of_faults = fault_book(
+                [data for _, data in found.sheets], [fault for plan in plans for fault in plan.faults]
+            )
+            made["fault_file"] = _keep(name, book_of_faults, run.created_by).pk
     _save(run, context, state=State.PREVIEW, preview=made, faults=faults[:KEPT_FAULTS])
     return {"sheets": len(plans), "faults": len(faults)}
 
@@ -376,13 +383,17 @@ def _write_sheet(
         outcome.update(refused=True, reason=error.sentence)
         return outcome
     # After a kill the rows written before it are 'left' now; the report counts what the import wrote in all.
-    written_rows = ImportChange.objects.filter(
-        run=run, sheet=plan.kind.name, model=plan.kind.model._meta.label
-    )
-    outcome["added"] = written_rows.filter(action=ImportChange.Action.ADDED).count()
-    outcome["changed"] = written_rows.filter(action=ImportChange.Action.CHANGED).count()
+    outcome["added"], outcome["changed"] = _rows_written(run, plan)
     outcome["kept"] = kept + len(writer.kept)
     return outcome
+
+
+def _rows_written(run: ImportRun, plan: Plan) -> tuple[int, int]:
+    """How many rows of the sheet this import added and changed so far."""
+    notes = ImportChange.objects.filter(run=run, sheet=plan.kind.name)
+    own = notes.filter(model=plan.kind.model._meta.label, action=ImportChange.Action.ADDED)
+    added = own.values("row").distinct().count()
+    return added, notes.values("row").distinct().count() - added
 
 
 def _as_chosen(plan: Plan, ticked: list[str] | str) -> tuple[list[Any], int]:

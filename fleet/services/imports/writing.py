@@ -196,6 +196,8 @@ class Writer:
                             {name: plain(values[name]) for name in names},
                         )
                     )
+        # Undone in reverse: what was added goes before what was changed comes back.
+        notes.sort(key=lambda note: note.action == ImportChange.Action.ADDED)
         merge = [note for note in notes if not _merge(note)]
         ImportChange.objects.bulk_create(merge)
 
