@@ -368,7 +368,7 @@ _SENTENCES: dict[str, Any] = {
     ),
     "acid_frost": lambda c, d: _until(
         c,
-        _("Its acid stays liquid at the record low of the coming two weeks (%(low)s).") % {"low": _low(d)},
+        _("Its acid stays liquid at the record low of the coming two weeks."),
         _(
             "At its low end its acid would freeze at the record low of the coming two weeks (%(low)s): charge it or "
             "bring it in."

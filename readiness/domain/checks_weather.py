@@ -77,7 +77,7 @@ def weather_checks(snapshot: FleetSnapshot, estimates: BankEstimates) -> list[Ch
             due=np.where(may_freeze & ahead, today, np.nan),
             late=np.where(may_freeze & ahead, today, np.nan),
             mend_h=DRAIN_H,
-            a=lows,
+            a=np.where(safe, np.nan, lows),  # a pass stays the same from month to month
             b=state,
         ),
     ]
@@ -127,5 +127,5 @@ def _acid_frost(snapshot: FleetSnapshot, estimates: BankEstimates) -> CheckRows:
         turns=turns,
         due=np.where(ahead, today, np.nan),
         late=np.where(ahead, today, np.nan),
-        a=lows,
+        a=np.where(known & ~ahead, np.nan, lows),
     )
