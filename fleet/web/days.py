@@ -32,6 +32,13 @@ def day_words(day: dt.date | None) -> str:
     return formats.date_format(day, "D j M Y") if day else ""
 
 
+def short_day_words(day: dt.date | None, today: dt.date) -> str:
+    """``Tue 3 Nov``, with the year only when it is more than half a year away; empty for None."""
+    if day is None:
+        return ""
+    return formats.date_format(day, "D j M" if abs((day - today).days) <= 183 else "j M Y")
+
+
 def distance_words(day: dt.date | None, today: dt.date) -> str:
     """How far a day is: ``today``, ``in 9 days``, ``2 days ago``."""
     if day is None:

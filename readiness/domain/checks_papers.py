@@ -37,7 +37,9 @@ SHOWN_BY_WEIGHING = ("mass", "cog")
 WEIGH_H = 1.0
 AWAY_NOT = 0
 AWAY_CALL, AWAY_EXERCISE, AWAY_LOAN, AWAY_WORKSHOP = 1, 2, 3, 4
-NEVER, FAILED, DUE = 1, 2, 3
+# Why a paper does not hold, as stored.
+VOIDED, LAPSED = 1, 2
+NEVER, FAILED, DUE, RAN_OUT = 1, 2, 3, 4
 
 
 def _rests() -> np.ndarray:
@@ -72,7 +74,7 @@ def unit_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
             everyone,
             outcome=outcome_of(has_bank, ~has_bank & ~units["had_bank"]),
             missing=~has_bank & ~units["had_bank"],
-            mend_h=np.where(has_bank, 0.0, np.inf),
+            mend_h=np.where(has_bank | ~units["had_bank"], 0.0, np.inf),
         ),
     ]
 
@@ -115,11 +117,12 @@ def certificate_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
             gates=needs["gates_all"],
             outcome=outcome_of(lasts, np.zeros_like(lasts)),
             turns=later_turn(lasts, ends - (mission_end - today) + 1),
-            due=np.where(np.isfinite(ends), day - needs["lead_days"], today),
+            # A certificate without an end is never due; one that is not on file is due now.
+            due=np.where(np.isfinite(ends), day - needs["lead_days"], np.where(lasts, np.nan, today)),
             late=np.where(np.isfinite(ends), day + 1, np.nan),
             mend_h=np.where(lasts, 0.0, needs["renew_h"]),
             a=day,
-            b=np.where(lasts, 0, np.where(ends_void > ends, 1, 0)),
+            b=np.where(lasts, 0, np.where(ends_void > ends, VOIDED, np.where(day < today, LAPSED, 0))),
         )
     ]
     rows.append(_evidence(snapshot, latest))
@@ -164,9 +167,12 @@ def inspection_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
     last_day[row[order]] = done["day"][order]
     passed[row[order]] = done["passed"][order]
     due = last_day + needs["interval_days"]
-    mission_end = last_mission_day(snapshot)[unit]
-    lasts = passed & (due >= mission_end)
-    why = np.where(np.isnan(last_day), NEVER, np.where(~passed, FAILED, DUE))
+    today = float(snapshot.as_of_day)
+    # What falls due more often than a mission lasts is done again on the mission: it must hold on the day of leaving.
+    mission = last_mission_day(snapshot)[unit] - today
+    ahead = np.where(needs["interval_days"] > mission, mission, 0.0)
+    lasts = passed & (due >= today + ahead)
+    why = np.where(np.isnan(last_day), NEVER, np.where(~passed, FAILED, np.where(due < today, RAN_OUT, DUE)))
     return [
         CheckRows.of(
             "inspection",
@@ -174,8 +180,8 @@ def inspection_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
             subject=needs["type"],
             gates=needs["grounds"],
             outcome=outcome_of(lasts, np.zeros_like(lasts)),
-            turns=later_turn(lasts, due - (mission_end - snapshot.as_of_day) + 1),
-            due=np.where(passed, due, snapshot.as_of_day),
+            turns=later_turn(lasts, due - ahead + 1),
+            due=np.where(passed, due, today),
             late=np.where(passed, due + 1, np.nan),
             mend_h=np.where(lasts, 0.0, needs["work_h"]),
             crew=needs["crew"],

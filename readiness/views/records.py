@@ -63,7 +63,15 @@ def _answer(
 
 
 def _common(request: HttpRequest, unit: Unit) -> dict[str, Any]:
-    return {"data": request.POST or None, "zone": unit.home.time_zone, "system": unit_system(request)}
+    known = {
+        name: request.GET[name] for name in ("bank", "type", "fault") if request.GET.get(name, "").isdigit()
+    }
+    return {
+        "data": request.POST or None,
+        "initial": known,
+        "zone": unit.home.time_zone,
+        "system": unit_system(request),
+    }
 
 
 def _no_bank(request: HttpRequest, unit: Unit) -> HttpResponse:

@@ -20,7 +20,7 @@ def today_show(request: HttpRequest) -> HttpResponse:
     rights = request_rights(request)
     everyone = request.GET.get("for") == "everyone"
     roles = () if everyone or "administrator" in rights.roles else rights.roles
-    paging = page_of(request, alerts_of_today(today=today, depot=depot, roles=roles), per_page=40)
+    paging = page_of(request, alerts_of_today(today=today, depot=depot, roles=roles), per_page=25)
     context = {
         "today": today,
         "depot": depot,

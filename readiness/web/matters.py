@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
+from urllib.parse import urlencode
 
 from django.http import HttpRequest
 from django.urls import NoReverseMatch, reverse
@@ -13,7 +14,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
 from fleet.permissions import request_rights
-from fleet.web.days import day_words, distance_words
+from fleet.web.days import distance_words, short_day_words
 from readiness.models import Alert
 from readiness.sentences import ALERT_TITLES, alert_facts, alert_sentence, alert_title
 from readiness.services.alerts import latest_snooze
@@ -62,7 +63,9 @@ def matter_lines(alerts: Iterable[Alert], *, today: dt.date, request: HttpReques
 def matter_line(alert: Alert, *, today: dt.date, request: HttpRequest, error: str = "") -> Matter:
     rights = request_rights(request)
     day = alert.too_late_on or alert.due_on
-    label, url = action_of(alert, may_upkeep=rights.can("upkeep", alert.depot_id))
+    label, url = action_of(
+        alert, may_upkeep=rights.can("upkeep", alert.depot_id), next_url=came_from(request)
+    )
     return Matter(
         alert=alert,
         title=title_of(alert),
@@ -70,7 +73,7 @@ def matter_line(alert: Alert, *, today: dt.date, request: HttpRequest, error: st
         hours=alert.work_h,
         day=day,
         day_label=_("too late on") if alert.too_late_on else _("due on"),
-        day_words=day_words(day),
+        day_words=short_day_words(day, today),
         distance=late_words(day, today),
         late=day is not None and day < today,
         action_label=label,
@@ -83,6 +86,11 @@ def matter_line(alert: Alert, *, today: dt.date, request: HttpRequest, error: st
     )
 
 
+def came_from(request: HttpRequest) -> str:
+    """The page a line stands on; a line answered by itself belongs to Today."""
+    return request.get_full_path() if request.method == "GET" else reverse("readiness:today-show")
+
+
 def late_words(day: dt.date | None, today: dt.date) -> str:
     """How far the day is, or how late it has become."""
     if day is None or day >= today:
@@ -91,15 +99,27 @@ def late_words(day: dt.date | None, today: dt.date) -> str:
     return ngettext("%(days)d day late", "%(days)d days late", late) % {"days": late}
 
 
-def action_of(alert: Alert, *, may_upkeep: bool) -> tuple[str, str]:
+def action_of(alert: Alert, *, may_upkeep: bool, next_url: str) -> tuple[str, str]:
     """One action: the record page that brings the evidence; those who may not write look at the unit."""
     unit = alert.about_unit
     if unit is None:
         return _stores_action(alert)
     label, name = ACTIONS.get(alert.rule, ("", ""))
     if name and may_upkeep:
-        return str(label), reverse(name, args=[unit.tag])
+        return str(label), f"{reverse(name, args=[unit.tag])}?{urlencode(_about(alert, next_url))}"
     return _("Open the unit"), reverse("readiness:unit-show", args=[unit.tag])
+
+
+def _about(alert: Alert, next_url: str) -> dict[str, Any]:
+    """What the form may know already: the bank, the inspection or the fault, and where to go back to."""
+    about: dict[str, Any] = {"next": next_url}
+    if alert.bank_id:
+        about["bank"] = alert.bank_id
+    items = alert.data.get("items") or [{}]
+    field = {"inspection": "type", "fault_open": "fault"}.get(alert.rule)
+    if field and items[0].get("id"):
+        about[field] = items[0]["id"]
+    return about
 
 
 def _stores_action(alert: Alert) -> tuple[str, str]:

@@ -18,6 +18,7 @@ from inventory.selectors.part_use import UseRow
 from readiness.models import BankState
 from readiness.selectors.pages_charge import ChargeCourse
 from readiness.selectors.pages_unit import BankView, UnitPage
+from readiness.sentences import state_words
 
 
 @dataclass(frozen=True)
@@ -36,6 +37,7 @@ class BankLine:
     state: BankState | None
     pairs: tuple[Pair, ...]
     chart: Chart | None = None
+    said: str = ""
 
 
 def bank_lines(
@@ -48,9 +50,19 @@ def bank_lines(
     lines = []
     for view in views:
         course = courses.get(view.bank.pk)
-        chart = charge_chart(view, course, today=today, zone=zone) if course else None
-        lines.append(BankLine(view, view.state, _bank_pairs(view, today, zone), chart))
+        drawn = course is not None and any(point.mid is not None for point in course.days)
+        chart = charge_chart(view, course, today=today, zone=zone) if course and drawn else None
+        lines.append(BankLine(view, view.state, _bank_pairs(view, today, zone), chart, _said(view.state)))
     return lines
+
+
+def _said(state: BankState | None) -> str:
+    """What the charge state has to say besides its numbers, as one sentence."""
+    words = state_words(state.reasons) if state else []
+    if not words:
+        return ""
+    told = "; ".join(words)
+    return f"{told[0].upper()}{told[1:]}."
 
 
 def _bank_pairs(view: BankView, today: dt.date, zone: str) -> tuple[Pair, ...]:

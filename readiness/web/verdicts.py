@@ -105,6 +105,10 @@ class CheckLine:
     caution: str = ""
     gates: bool = True
 
+    @property
+    def failing(self) -> bool:
+        return self.outcome != "pass"
+
 
 @dataclass(frozen=True)
 class CheckGroups:
@@ -113,6 +117,11 @@ class CheckGroups:
     standing: tuple[CheckLine, ...] = ()
     besides: tuple[CheckLine, ...] = ()
     passing: tuple[CheckLine, ...] = ()
+
+    @property
+    def cautions(self) -> list[str]:
+        """Each once, beside the work they are about."""
+        return list(dict.fromkeys(line.caution for line in (*self.standing, *self.besides) if line.caution))
 
 
 def check_groups(result: Any, today: dt.date | None = None) -> CheckGroups:

@@ -169,3 +169,11 @@ def test_after_saving_one_returns_to_where_one_came_from(client, bank) -> None:
     assert post(client, "reading/", **later)["Location"] == "/units/MW-1/"
     answer = post(client, "reading/", htmx=True, **{**given, "happened_at": "2026-01-06T10:00"})
     assert answer["HX-Redirect"] == "/units/MW-1/"
+
+
+def test_a_form_knows_what_the_line_was_about(client, unit, bank) -> None:
+    second = BankFactory(unit=unit, position="phone")
+    page = client.get(f"/units/MW-1/reading/?bank={second.pk}&next=/").content.decode()
+    assert f'value="{second.pk}" selected' in page
+    assert 'name="next" value="/"' in page
+    assert client.get("/units/MW-1/reading/?bank=x").status_code == 200

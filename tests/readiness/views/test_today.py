@@ -8,7 +8,7 @@ from django.contrib.messages import get_messages
 from fleet.models import AuditEntry
 from fleet.models.office import Role
 from readiness.models import Alert
-from tests.factories.fleet import NOW, TODAY, UnitFactory
+from tests.factories.fleet import NOW, TODAY, BankFactory, UnitFactory
 from tests.factories.readiness import AlertFactory, TaskFactory
 
 pytestmark = pytest.mark.django_db
@@ -140,3 +140,24 @@ def test_queries_do_not_grow(cast, signed_in, queries_of) -> None:
         alert(cast, f"B{n}", taken_by=cast.ada), TaskFactory(unit=UnitFactory(home=cast.north))
     assert {url: queries_of(client, url) for url in few} == few
     assert max(few.values()) <= 10
+
+
+def test_one_action_leads_to_the_record_that_settles_it(cast, signed_in) -> None:
+    unit = UnitFactory(tag="A", home=cast.north)
+    bank = BankFactory(unit=unit)
+    AlertFactory(
+        unit=None,
+        bank=bank,
+        about_unit=unit,
+        depot=cast.north,
+        subject_key=f"bank:{bank.pk}",
+        cost_of_delay=9,
+    )
+    alert(cast, "B", rule="inspection", data={"items": [{"key": "inspection", "outcome": "fail", "id": 7}]})
+    alert(cast, "C", rule="kit_short")
+    urls = [matter.action_url for matter in signed_in(cast.nora).get("/").context["matters"]]
+    assert urls[0] == f"/units/A/charge/start/?next=%2F&bank={bank.pk}"
+    assert urls[1:] == ["/units/B/inspection/?next=%2F&type=7", "/units/C/"]
+    # Who may not write looks at the unit.
+    seen = [matter.action_url for matter in signed_in(cast.vera).get("/?for=everyone").context["matters"]]
+    assert seen[0] == "/units/A/"
