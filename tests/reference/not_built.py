@@ -21,7 +21,6 @@ NOT_BUILT: dict[str, frozenset[str]] = {
             "vent_flow",
         }
     ),
-    "carriage": frozenset({"carriage"}),
     "replenishment": frozenset(
         {
             "base_stock_normal",
