@@ -93,6 +93,7 @@ class BankWriter:
             standby_ma=float(row["standby_ma"]),
             standby_measured_on=self.timeline.ago(400),
             charger_a=float(row["charger_a"]),
+            floor_soc=row["floor_soc"],
             depart_soc=row["depart_soc"],
         )
         self.rows.add(

@@ -24,13 +24,23 @@ HABIT = {
     "nimh": (30.0, 90.0, 12.6),
     "nimh_lsd": (180.0, 365.0, 12.6),
 }
-CHARGE_BELOW = {"lfp": 0.38, "nimh": 0.72, "nimh_lsd": 0.80}
+# The share of that interval after which this crew charges: well before, where the floor would be met first.
+TRIGGER = {
+    "vrla_gel": (0.42, 0.6),
+    "vrla_agm": (0.32, 0.46),
+    "flooded_low_sb": (0.36, 0.52),
+    "lfp": (0.5, 0.75),
+    "nimh": (0.35, 0.55),
+    "nimh_lsd": (0.4, 0.6),
+}
+CHARGE_BELOW = {"lfp": 0.40, "nimh": 0.66, "nimh_lsd": 0.75}
 NICKEL = {"nimh", "nimh_lsd"}
 FULL, PARTIAL, TRIPPED, DEPART, AFTER_USE = "full", "partial", "tripped", "depart", "after_use"
 # Days before today of the last charge where a trouble wants one, and none after it.
 LAST_CHARGE = {
-    "fading_bank": 38,
-    "tripped_charger": 75,
+    "fading_bank": 32,
+    "tripped_charger": 110,
+    "stale_reading": 118,
     "charge_left_open": 44,
     "float_unchecked": 413,
     "frost_low_charge": 120,
@@ -112,7 +122,7 @@ def plan_banks(
 
 def apply_troubles(bank: BankPlan, timeline: Timeline) -> None:
     if bank.unit.has("fading_bank"):
-        bank.rate_pct_month *= 3.4
+        bank.rate_pct_month *= 4.5
     for trouble, days_ago in LAST_CHARGE.items():
         if bank.unit.has(trouble):
             bank.last_charge = timeline.days - days_ago

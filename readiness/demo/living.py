@@ -9,6 +9,7 @@ from readiness.demo.banks import (
     DEPART,
     FULL,
     PARTIAL,
+    TRIGGER,
     TRIPPED,
     BankPlan,
     ChargeEvent,
@@ -36,8 +37,8 @@ def live(
     habits = Habits(banks, timeline, rng)
     truth = Truth(np.empty((count, days), dtype=np.float32), temp)
     soc = np.array([0.62 if bank.chemistry == "lfp" else 0.97 for bank in banks])
-    wear = rng.uniform(0.0, 0.6, count)
-    trigger = rng.uniform(0.6, 0.88, count)
+    wear = np.zeros(count)
+    trigger = np.array([rng.uniform(*TRIGGER[bank.chemistry]) for bank in banks])
     for day in range(days):
         warm = temp[:, day].astype(float)
         soc = lose(soc, warm, habits, day)
@@ -52,7 +53,7 @@ def live(
             soc[position] = after
             if kind in (FULL, DEPART, AFTER_USE):
                 wear[position] = 0.0
-                trigger[position] = rng.uniform(0.6, 0.88)
+                trigger[position] = rng.uniform(*TRIGGER[banks[position].chemistry])
         for position, at_day, value in habits.set_soc:
             if at_day == day:
                 soc[position] = value

@@ -191,7 +191,7 @@ class UnitWriter:
     def inspection_days(self, unit: UnitPlan, interval: int) -> list[int]:
         """Days of the last inspections, newest first; none while the unit is away."""
         away = unit.away_days(self.timeline.days)
-        day = self.timeline.days - int(self.rng.uniform(0.04, 0.62) * interval) - 1
+        day = self.timeline.days - int(self.rng.uniform(0.04, 0.7) * interval) - 1
         days: list[int] = []
         while day > 5 and len(days) < self.inspections_kept:
             if not away[day]:
