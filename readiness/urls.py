@@ -1,6 +1,17 @@
 from django.urls import URLPattern, URLResolver, path
 
-from readiness.views import alerts, corrections, horizon, records, sweeps, today, unit, units
+from readiness.views import (
+    alerts,
+    corrections,
+    handover,
+    horizon,
+    records,
+    survey,
+    sweeps,
+    today,
+    unit,
+    units,
+)
 
 app_name = "readiness"
 
@@ -24,6 +35,10 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("sweeps/start/", sweeps.sweep_start, name="sweep-start"),
     path("sweeps/progress/", sweeps.sweep_progress, name="sweep-progress"),
     path("sweeps/<uuid:pk>/stop/", sweeps.sweep_stop, name="sweep-stop"),
+    path("first-weeks/", survey.first_weeks, name="first-weeks"),
+    path("first-weeks/sheet/", survey.survey_sheet, name="survey-sheet"),
+    path("first-weeks/entry/", survey.survey_entry, name="survey-entry"),
+    path("hand-over/", handover.handover_show, name="handover"),
     path("alerts/", alerts.alert_list, name="alert-list"),
     path("alerts/<int:pk>/take/", alerts.alert_take, name="alert-take"),
     path("alerts/<int:pk>/give-back/", alerts.alert_give_back, name="alert-give-back"),

@@ -42,10 +42,10 @@ NAVIGATION: Sequence[NavItem] = (
     NavItem(gettext_lazy("Horizon"), "readiness:horizon-show"),
     NavItem(gettext_lazy("Units"), "readiness:unit-list"),
     NavItem(gettext_lazy("Alerts"), "readiness:alert-list"),
-    NavItem(gettext_lazy("Stores"), "inventory:lot-list"),
+    NavItem(gettext_lazy("Stores"), "inventory:store-list"),
     NavItem(gettext_lazy("Movements"), "inventory:movement-list"),
-    NavItem(gettext_lazy("First weeks"), "readiness:survey-show", WORKING),
-    NavItem(gettext_lazy("Hand-over"), "readiness:handover-show", WORKING),
+    NavItem(gettext_lazy("First weeks"), "readiness:first-weeks", WORKING),
+    NavItem(gettext_lazy("Hand-over"), "readiness:handover", WORKING),
     NavItem(gettext_lazy("Sweeps"), "readiness:sweep-list"),
     NavItem(gettext_lazy("Import"), "fleet:import-list", KEEPING),
 )

@@ -38,8 +38,7 @@ class SurveyRefused(DomainError):
     def __init__(self, errors: Mapping[int, DomainError]) -> None:
         super().__init__(
             "survey.refused",
-            _("Nothing was saved: {count} lines cannot be right. Mend them and send the sheet again."),
-            count=len(errors),
+            _("Nothing was saved: what is marked below cannot be right. Mend it and send the sheet again."),
         )
         self.errors = dict(errors)
 

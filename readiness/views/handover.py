@@ -54,7 +54,7 @@ def handover_show(request: HttpRequest) -> HttpResponse:
         return render_page(request, "readiness/choose_depot.html", {"depots": depots_in_view(request)})
     now = timezone.now()
     asked = "since" in request.GET or "until" in request.GET
-    last_shift = {"depot": depot.code, "since": now - SHIFT, "until": now}
+    last_shift: dict[str, Any] = {"depot": depot.code, "since": now - SHIFT, "until": now}
     form = (
         HandoverForm(request.GET, zone=depot.time_zone)
         if asked

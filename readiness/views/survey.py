@@ -80,6 +80,7 @@ def survey_sheet(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def survey_entry(request: HttpRequest) -> HttpResponse:
     """The sheet typed in: all lines of a page of units, saved together or not at all."""
+    require(request, "upkeep")
     depot = chosen_depot(request)
     if depot is None:
         return _choose_depot(request)

@@ -12,7 +12,7 @@ from django.db import transaction
 from django.test import Client
 from django.urls import NoReverseMatch, URLPattern, URLResolver, get_resolver, reverse
 
-from fleet.models import Job, User
+from fleet.models import ImportRun, Job, User
 from tests.architecture.url_table import EVERYBODY, PAGES, Page
 from tests.cast import Cast
 from tests.factories.fleet import AttachmentFactory, BankFactory, UnitFactory
@@ -69,6 +69,13 @@ class Things:
 
     def attachment(self) -> list[Any]:
         return [AttachmentFactory(unit=self.a_unit).pk]
+
+    def import_run(self) -> list[Any]:
+        file = AttachmentFactory()
+        return [ImportRun.objects.create(file=file, preview={"fault_file": file.pk}).pk]
+
+    def template(self) -> list[Any]:
+        return ["units", "csv"]
 
     def sweep_job(self) -> list[Any]:
         return [Job.objects.create(kind="sweep", place=self.cast.north).pk]

@@ -45,6 +45,14 @@ PAGES: dict[str, Page] = {
     "fleet:search": Page(MEMBERS),
     "fleet:attachment-list": Page(MEMBERS, "unit", post=True, who_post=KEEPERS_HERE),
     "fleet:attachment-download": Page(MEMBERS, "attachment"),
+    "fleet:import-list": Page(KEEPERS, post=True),
+    "fleet:import-template": Page(KEEPERS, "template"),
+    "fleet:import-show": Page(KEEPERS, "import_run"),
+    "fleet:import-answer": Page(KEEPERS, "import_run", get=False, post=True),
+    "fleet:import-apply": Page(KEEPERS, "import_run", get=False, post=True),
+    "fleet:import-undo": Page(KEEPERS, "import_run", get=False, post=True),
+    "fleet:import-stop": Page(KEEPERS, "import_run", get=False, post=True),
+    "fleet:import-faults": Page(KEEPERS, "import_run"),
     # Every day
     "readiness:today-show": Page(MEMBERS),
     "readiness:horizon-show": Page(MEMBERS),
@@ -62,6 +70,11 @@ PAGES: dict[str, Page] = {
     "readiness:unit-part-remove": Page(KEEPERS_HERE, "unit", post=True),
     "readiness:record-strike": Page(KEEPERS_HERE, "record", post=True),
     "readiness:record-move": Page(KEEPERS_HERE, "record", post=True),
+    # First weeks and hand-over
+    "readiness:first-weeks": Page(MEMBERS),
+    "readiness:survey-sheet": Page(MEMBERS),
+    "readiness:survey-entry": Page(KEEPERS, post=True),
+    "readiness:handover": Page(MEMBERS),
     # Alerts
     "readiness:sweep-list": Page(MEMBERS),
     "readiness:sweep-progress": Page(MEMBERS),
