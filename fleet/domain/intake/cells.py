@@ -10,7 +10,7 @@ from typing import Any
 from fleet.domain.intake.spec import NO, YES, ColumnSpec, Conventions, HeaderCell, fold
 from fleet.lib.dates import date_from_serial, instant_from_local, parse_date, parse_instant
 from fleet.lib.errors import DomainError
-from fleet.lib.numbers import DecimalMark, normalise, parse_number
+from fleet.lib.numbers import MAX_MAGNITUDE, DecimalMark, normalise, parse_number
 from fleet.lib.quantities import UNITS, convert_exact, parse_quantity
 from fleet.lib.sheets import BadCell, Measured, Value
 
@@ -19,6 +19,9 @@ def read_cell(raw: Value, cell: HeaderCell, zone: str, conventions: Conventions)
     """One cell as a typed value, and the text as typed where it says more than the value. Raises DomainError."""
     if isinstance(raw, BadCell):
         raise _bad_cell(raw)
+    stored = raw.value if isinstance(raw, Measured) else raw
+    if isinstance(stored, float) and not abs(stored) < float(MAX_MAGNITUDE):
+        raise DomainError("number.too_large", "'{text}' is too large to be meant.", text=shown(raw))
     kind = cell.column.kind
     if kind == "quantity":
         return _in_bounds(cell.column, *_quantity(raw, cell, conventions))

@@ -27,6 +27,8 @@ from fleet.lib.errors import DomainError, Fault
 from fleet.lib.numbers import DecimalMark, DecimalSettler, Question
 from fleet.lib.sheets import BadCell, Measured, RawRow, Value
 
+EXAMPLE_ROWS = 5  # the example of a template stands right below its header
+
 
 def settle(
     sheets: Iterable[SheetData],
@@ -43,7 +45,9 @@ def settle(
     for data in sheets:
         numeric = [cell for cell in data.cells if cell.column.kind in NUMERIC_KINDS]
         dated = [cell for cell in data.cells if cell.column.kind in ("date", "instant")]
-        for row in data.rows:
+        for index, row in enumerate(data.rows):
+            if index < EXAMPLE_ROWS and _is_example(data, row):
+                continue
             for settler, cells in ((decimals, numeric), (days, dated)):
                 for cell in cells:
                     value = row.cells[cell.position] if cell.position < len(row.cells) else None
