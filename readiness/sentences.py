@@ -110,7 +110,7 @@ NOTE_WORDS: dict[str, Any] = {
 }
 _AWAY = {1: _l("on a call"), 2: _l("on an exercise"), 3: _l("on loan"), 4: _l("in a workshop")}
 _WET = {-1: _l("not known to be dry"), 1: _l("wet"), 2: _l("preserved"), 3: _l("disinfected")}
-_WHY = {1: _l("it was never done"), 2: _l("it was failed"), 3: _l("it runs out")}
+_WHY = {1: _l("it was never done"), 2: _l("it was failed"), 3: _l("it runs out"), 4: _l("it ran out")}
 
 
 def day_text(value: Any) -> str:
@@ -288,8 +288,11 @@ def _part_life(check: Check, data: Mapping[str, Any]) -> str:
 
 def _certificate(check: Check, data: Mapping[str, Any]) -> str:
     facts = {"label": subject_label(check), "day": day_text(data.get("expires_day"))}
-    if data.get("voided"):
+    state = int(data.get("state") or 0)
+    if state == 1:
         failing = _("%(label)s: a later change to the unit voided it; it must be renewed.") % facts
+    elif state == 2:
+        failing = _("%(label)s lapsed: it was valid through %(day)s.") % facts
     elif data.get("expires_day"):
         failing = _("%(label)s is valid through %(day)s, not through the standard mission.") % facts
     else:
@@ -301,7 +304,9 @@ def _inspection(check: Check, data: Mapping[str, Any]) -> str:
     why = _WHY.get(int(data.get("why") or 0), _("it is due"))
     facts = {"label": subject_label(check), "why": why, "day": day_text(data.get("due_day"))}
     failing = _("%(label)s: %(why)s.") % facts
-    if data.get("due_day"):
+    if data.get("due_day") and int(data.get("why") or 0) == 4:
+        failing = _("%(label)s: it ran out on %(day)s.") % facts
+    elif data.get("due_day"):
         failing = _("%(label)s: passed, good through %(day)s, not through the standard mission.") % facts
     return _until(check, _("%(label)s was passed in time.") % facts, failing)
 
@@ -427,7 +432,7 @@ def mend_sentence(check: Check) -> str:
     """What mends a failed check and how long it takes; empty for what passes."""
     if check["outcome"] == "pass":
         return ""
-    hours = check.get("mend_h")
+    hours = check.get("mend_h", 0)
     if hours == "not_here":
         return _("No work here can mend this.")
     if hours is None:
@@ -480,15 +485,11 @@ def alert_sentence(rule: str, data: Mapping[str, Any], work_h: float | None = No
         minutes = round((work_h or 0) * 60)
         facts = ngettext("%(n)d fact", "%(n)d facts", len(items)) % {"n": len(items)}
         return _("Never surveyed: %(facts)s, about %(minutes)d min.") % {"facts": facts, "minutes": minutes}
-    facts = alert_facts(data, rule)
-    if not facts:
-        return ""
-    if len(facts) == 1:
-        return facts[0]
-    return ngettext("%(first)s And %(n)d more.", "%(first)s And %(n)d more.", len(facts) - 1) % {
-        "first": facts[0],
-        "n": len(facts) - 1,
-    }
+    sentences = alert_facts(data, rule)
+    if len(sentences) < 2:
+        return "".join(sentences)
+    more = len(sentences) - 1
+    return f"{sentences[0]} " + ngettext("And %(n)d more.", "And %(n)d more.", more) % {"n": more}
 
 
 def _missing_words(item: Check) -> str:

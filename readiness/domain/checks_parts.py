@@ -32,7 +32,8 @@ class Keys:
 
 def last_mission_day(snapshot: FleetSnapshot) -> FloatArray:
     """Through which day everything must hold, per unit: the standard mission from today on (0 days where not stated)."""
-    return snapshot.as_of_day + np.nan_to_num(snapshot.units["mission_days"])
+    mission: FloatArray = np.nan_to_num(snapshot.units["mission_days"])
+    return snapshot.as_of_day + mission
 
 
 def _sums(keys: Keys, count: int, first: IntArray, second: IntArray, qty: FloatArray) -> FloatArray:

@@ -32,7 +32,8 @@ def time_to_ready(unit: Any, mend_h: Any, count: int = 1) -> FloatArray:
     if np.any(hours < 0.0):
         raise ValueError("hours of work cannot be negative")
     known = np.where(np.isfinite(hours), hours, 0.0)
-    total = np.bincount(rows, weights=known, minlength=count).astype(np.float64)
+    total: FloatArray = np.bincount(rows, weights=known, minlength=count).astype(np.float64)
+    total = np.round(total, 2)
     unknown = np.bincount(rows, weights=np.isnan(hours), minlength=count) > 0
     hopeless = np.bincount(rows, weights=np.isinf(hours), minlength=count) > 0
     total[unknown] = np.nan

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from fleet.models.office import Role
-from readiness.domain.check_rows import CHECK_KINDS, CheckOutcome, CheckRows
+from readiness.domain.check_rows import CHECK, CHECK_KINDS, CheckOutcome, CheckRows
 from readiness.domain.checks import Assessment
 from readiness.domain.snapshot import FleetSnapshot
 from readiness.models import Alert
@@ -46,7 +46,18 @@ STAGE_WEIGHT = {COMING: 0.4, NOW: 1.0, LATE: 1.3}
 SEVERITY_WEIGHT = {0: 0.3, 1: 0.6, 2: 1.0}
 DEFAULT_LOOKAHEAD_DAYS = 30.0
 # A certificate's due day already lies its lead time ahead; a reading is quickly taken.
-LOOKAHEAD_AT_MOST = {"certificate": 0.0, "reading_stale": 14.0, "float_unproven": 7.0, "charge_open": 0.0}
+LOOKAHEAD_AT_MOST = {
+    "certificate": 0.0,
+    "reading_stale": 14.0,
+    "float_unproven": 7.0,
+    "charge_open": 0.0,
+    "inspection": 10.0,
+}
+
+
+_CHARGE_CHECKS = [CHECK[key] for key in ("charge_floor", "charge_depart", "charge_interval")]
+# These fail already when they do not last through a mission that starts today; until their own day they are still coming.
+_THROUGH_MISSION = frozenset({"certificate", "inspection", "part_life"})
 
 
 @dataclass
@@ -78,8 +89,12 @@ def _matters(rows: CheckRows, snapshot: FleetSnapshot) -> np.ndarray:
     lookahead = np.nan_to_num(snapshot.units["lookahead_days"], nan=DEFAULT_LOOKAHEAD_DAYS)[rows.unit]
     most = np.array([LOOKAHEAD_AT_MOST.get(kind.rule, np.inf) for kind in CHECK_KINDS])[rows.check]
     has_rule = np.array([bool(kind.rule) for kind in CHECK_KINDS])[rows.check]
+    # What cannot be told about a charge is the matter of its missing evidence, not of a charge.
+    untold = (rows.outcome == CheckOutcome.CANNOT_DECIDE) & np.isin(rows.check, _CHARGE_CHECKS)
     coming = rows.due <= snapshot.as_of_day + np.minimum(lookahead, most)
-    return np.flatnonzero((has_rule & ((rows.outcome != CheckOutcome.PASS) | coming)) | rows.missing)
+    return np.flatnonzero(
+        (has_rule & ~untold & ((rows.outcome != CheckOutcome.PASS) | coming)) | rows.missing
+    )
 
 
 def drafts(snapshot: FleetSnapshot, found: Assessment, labels: Labels) -> dict[tuple[str, str], Draft]:
@@ -131,6 +146,13 @@ def _add(draft: Draft, key: str, rows: CheckRows, n: int, today: float, labels: 
     elif not np.isfinite(mend_h):
         item["hours_unknown"] = True
     stage = COMING if outcome == CheckOutcome.PASS else (LATE if late <= today else NOW)
+    if (
+        stage == NOW
+        and key in _THROUGH_MISSION
+        and np.isfinite(mend_h)
+        and max(due, late if late == late else due) > today
+    ):
+        stage = COMING
     item["stage"] = stage
     severity = SEVERITY_WEIGHT[int(rows.a[n])] if key == "fault" else 1.0
     draft.weight = max(draft.weight, COST.get(draft.rule, 30.0) * STAGE_WEIGHT[stage] * severity)

@@ -1,8 +1,10 @@
 """The stored form of a verdict: JSON with a schema number, dates on which things turn instead of days left.
 
 Schema 1: {"schema", "rules" (edition), "outcome", "time_to_ready_h", "notice_h", "mission_days", "checks": [{"key",
-"subject": {"kind", "id", "label"}, "outcome", "gates", "missing", "turns_on", "due_on", "late_on", "mend_h" (null: not
-known, "not_here"), "crew", "data"}]}. Sentences are rendered when it is read (`readiness.sentences`).
+"outcome", "gates", "data", "subject": {"kind", "id", "label"}, "missing", "turns_on", "due_on", "late_on", "mend_h",
+"crew"}]}. Left out when there is nothing to say: subject (the unit itself), missing (false), days (none), mend_h (nothing to
+mend; null is 'not known', "not_here" cannot be mended here), crew (one person), data that are not known. Sentences are
+rendered when it is read (`readiness.sentences`).
 """
 
 from __future__ import annotations
@@ -40,7 +42,7 @@ DATA_NAMES: dict[str, tuple[str, str, str]] = {
     "lots_aboard": ("bad_lots", "lot", ""),
     "part_fitted": ("wrong_part", "item", ""),
     "part_life": ("left_h", "left_m3", "last_day"),
-    "certificate": ("expires_day", "voided", ""),
+    "certificate": ("expires_day", "state", ""),
     "inspection": ("due_day", "why", ""),
     "fault": ("severity", "item", ""),
     "evidence": ("changed_day", "", ""),
@@ -81,7 +83,7 @@ def _data_json(key: str, values: tuple[float, float, float], labels: Labels) -> 
         return "{}"
     parts = []
     for name, value in zip(names, values, strict=True):
-        if name:
+        if name and value == value and not math.isinf(value):
             parts.append(f'"{name}":{day_json(value) if name.endswith("_day") else number_json(value)}')
     if key == "lots_aboard" and values[1] == values[1]:
         parts.append(f'"lot_label":{quoted(labels.of("lot", int(values[1])))}')
@@ -110,14 +112,23 @@ def check_texts(rows: CheckRows, labels: Labels) -> list[str]:
         *columns, strict=True
     ):
         kind = CHECK_KINDS[check]
-        label = quoted(labels.of(kind.subject, subject)) if subject else '""'
-        texts.append(
-            f'{{"key":"{kind.key}","subject":{{"kind":"{kind.subject}","id":{subject},"label":{label}}},'
-            f'"outcome":"{OUTCOMES[outcome]}","gates":{"true" if gates else "false"},'
-            f'"missing":{"true" if missing else "false"},"turns_on":{day_json(turns)},"due_on":{day_json(due)},'
-            f'"late_on":{day_json(late)},"mend_h":{mend_json(mend_h)},"crew":{int(crew)},'
-            f'"data":{_data_json(kind.key, (a, b, c), labels)}}}'
+        text = (
+            f'{{"key":"{kind.key}","outcome":"{OUTCOMES[outcome]}","gates":{"true" if gates else "false"},'
+            f'"data":{_data_json(kind.key, (a, b, c), labels)}'
         )
+        if subject:
+            label = quoted(labels.of(kind.subject, subject))
+            text += f',"subject":{{"kind":"{kind.subject}","id":{subject},"label":{label}}}'
+        if missing:
+            text += ',"missing":true'
+        for name, day in (("turns_on", turns), ("due_on", due), ("late_on", late)):
+            if day == day:
+                text += f',"{name}":{day_json(day)}'
+        if mend_h != 0.0:
+            text += f',"mend_h":{mend_json(mend_h)}'
+        if crew > 1:
+            text += f',"crew":{int(crew)}'
+        texts.append(text + "}")
     return texts
 
 

@@ -31,11 +31,12 @@ def sweep_stores(*, depot: Place, as_of: dt.date, now: dt.datetime | None = None
     cleared = [alert for key, alert in open_alerts.items() if key not in wanted]
     for alert in cleared:
         alert.cleared_at, alert.cleared_by = now, "stores"
-    raised, updated = [], []
+    raised: list[Alert] = []
+    updated: list[Alert] = []
     for key, balance in wanted.items():
         fresh = _fields(balance, depot, as_of)
-        alert = open_alerts.get(key)
-        if alert is None:
+        there = open_alerts.get(key)
+        if there is None:
             raised.append(
                 Alert(
                     rule=RULE,
@@ -47,13 +48,13 @@ def sweep_stores(*, depot: Place, as_of: dt.date, now: dt.datetime | None = None
                     **fresh,
                 )
             )
-        elif any(getattr(alert, name) != value for name, value in fresh.items()):
-            if fresh["cost_of_delay"] > alert.cost_of_delay:
-                alert.worsened_at, alert.snoozed_until = now, None
+        elif any(getattr(there, name) != value for name, value in fresh.items()):
+            if fresh["cost_of_delay"] > there.cost_of_delay:
+                there.worsened_at, there.snoozed_until = now, None
             for name, value in fresh.items():
-                setattr(alert, name, value)
-            alert.updated_at = now
-            updated.append(alert)
+                setattr(there, name, value)
+            there.updated_at = now
+            updated.append(there)
     Alert.objects.bulk_update(cleared, ["cleared_at", "cleared_by"], batch_size=500)
     Alert.objects.bulk_update(
         updated,
