@@ -68,6 +68,26 @@ class Conveyances:
             *self.tow_vehicles.keys,
         )
 
+    @classmethod
+    def only(
+        cls,
+        *,
+        containers: ConveyanceTable | None = None,
+        planes: Freighters | None = None,
+        helicopters: ConveyanceTable | None = None,
+        decks: ConveyanceTable | None = None,
+        tow_vehicles: ConveyanceTable | None = None,
+    ) -> Conveyances:
+        """The named classes and no other."""
+        none = conveyances_of(())
+        return cls(
+            containers or none.containers,
+            planes or none.planes,
+            helicopters or none.helicopters,
+            decks or none.decks,
+            tow_vehicles or none.tow_vehicles,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class CheckLine:

@@ -58,14 +58,16 @@ class Board:
 
         `scale` makes slacks of different units comparable; `sided` marks what depends on the orientation.
         """
-        margin = np.broadcast_to(np.asarray(room - np.asarray(need, dtype=np.float64)), self.shape)
-        margin = np.where(np.abs(margin) <= TOLERANCE, 0.0, margin)
-        state = np.where(margin < 0.0, FAIL, PASS).astype(np.int8)
-        state[np.isnan(margin)] = NOT_ASKED
-        state[~np.broadcast_to(when, self.shape)] = NOT_ASKED
-        margin = np.where(state <= FAIL, margin, np.nan)
+        slack = np.asarray(room - np.asarray(need, dtype=np.float64))
+        slack = np.where(np.abs(slack) <= TOLERANCE, 0.0, slack)
+        asked = ~np.isnan(slack) & when
+        state = np.full(self.shape, NOT_ASKED, dtype=np.int8)
+        np.copyto(state, (slack < 0.0).astype(np.int8), where=asked)
+        margin = np.full(self.shape, np.nan)
+        np.copyto(margin, slack, where=asked)
+        score = margin if isinstance(scale, float) and scale == 1.0 else margin / scale
         ranks = np.broadcast_to(np.asarray(rank, dtype=np.int8), self.shape)
-        self.checks.append(Check(key, unit, state, margin, ranks, margin / scale, sided))
+        self.checks.append(Check(key, unit, state, margin, ranks, score, sided))
 
     def must(
         self,
@@ -129,13 +131,13 @@ def settle(board: Board) -> Verdicts:
         if failing.any():
             fails[failing] |= _bit(check.key)
             if check.sided:
-                shortfall[failing] = np.maximum(shortfall[failing], -check.margin[failing])
+                np.maximum(shortfall, -check.margin, out=shortfall, where=failing)
     refused = fails != 0
     for check in reversed(board.checks):
         failing = check.state == FAIL
         if failing.any():
             reason[failing] = CODE_OF[check.key]
-            margin[failing] = check.margin[failing]
+            np.copyto(margin, check.margin, where=failing)
             check_of[failing] = CODE_OF[check.key]
     open_ = _missing(board, reason)
     margin[open_] = np.nan
@@ -174,10 +176,11 @@ def _bind(
 ) -> None:
     closer = (check.rank < best_rank) | ((check.rank == best_rank) & (check.score < best))
     closer &= (check.state == PASS) & ~np.isnan(check.score) & (check.rank < NEVER)
-    best_rank[closer] = check.rank[closer]
-    best[closer] = check.score[closer]
-    margin[closer] = check.margin[closer]
-    check_of[closer] = CODE_OF[check.key]
+    if closer.any():
+        np.copyto(best_rank, check.rank, where=closer)
+        np.copyto(best, check.score, where=closer)
+        np.copyto(margin, check.margin, where=closer)
+        check_of[closer] = CODE_OF[check.key]
 
 
 def _missing(board: Board, reason: KeyArray) -> BoolArray:

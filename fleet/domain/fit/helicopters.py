@@ -28,15 +28,22 @@ def usable_sling_kg(types: ConveyanceTable, density_altitude: float) -> FloatArr
     return np.minimum(types["hook_limit_kg"], low + (hot - low) * share)
 
 
+def hook(hook_kg: float, radius_km: float = float("inf")) -> ConveyanceTable:
+    """A helicopter known only by what its hook may carry here and now [kg], under the key `hook`."""
+    numbers = dict.fromkeys(("hook_limit_kg", "sling_sl_isa_kg", "sling_2000m_isa20_kg"), hook_kg)
+    columns = {name: np.array([[value]]) for name, value in (numbers | {"radius_km": radius_km}).items()}
+    return ConveyanceTable(("hook",), columns, {"designator": ("hook",)})
+
+
 def check_helicopters(loads: LoadColumns, types: ConveyanceTable, trip: Trip) -> Board:
     """All checks of n loads, with the rigging of the trip, under m helicopters."""
     board = Board(loads.size, len(types))
     size_and_mass_known(board, loads)
-    hung, hook = loads["mass_kg"] + trip.rigging_kg, types["hook_limit_kg"]
+    hung, most = loads["mass_kg"] + trip.rigging_kg, types["hook_limit_kg"]
     if trip.asks(Topic.PROOF):
         board.lacks("missing_proof_in_date", ~loads.known("proof_in_date"))
         board.must("proof_expired", loads.yes("proof_in_date"), when=loads.known("proof_in_date"))
-    board.limit("hook_structural", "kg", hook, hung, rank=USUAL, scale=hook)
+    board.limit("hook_structural", "kg", most, hung, rank=USUAL, scale=most)
     if trip.asks(Topic.HOVER):
         _hover(board, types, trip, hung)
     if trip.asks(Topic.RADIUS):
@@ -57,5 +64,5 @@ def _hover(board: Board, types: ConveyanceTable, trip: Trip, hung: FloatArray) -
         return
     altitude = density_altitude_m(trip.alt_m, trip.isa_dev_c)
     board.lacks("outside_performance_table", altitude > BEYOND_TABLE * HOT_HIGH_DA_M)
-    hook = types["hook_limit_kg"]
-    board.limit("hook_performance", "kg", usable_sling_kg(types, altitude), hung, rank=USUAL, scale=hook)
+    most = types["hook_limit_kg"]
+    board.limit("hook_performance", "kg", usable_sling_kg(types, altitude), hung, rank=USUAL, scale=most)
