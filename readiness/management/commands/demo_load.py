@@ -15,6 +15,7 @@ from django.utils import timezone
 
 from fleet.models import Place, Unit
 from readiness.demo.logins import FILE, kept, make_logins
+from readiness.demo.passes import past_passes, people_at_work, todays_pass
 from readiness.demo.scenario import SEED, build
 from readiness.demo.source import read_source
 from readiness.demo.write import Writer
@@ -22,6 +23,8 @@ from readiness.demo.write import Writer
 HISTORY_SWEEPS = (
     26  # weekly passes before today's, so that the history and the horizon have something to show
 )
+
+HISTORY_WEEKS = 12  # so that the history and the horizon have something to show
 
 
 def iso_date(text: str) -> dt.date:
@@ -36,6 +39,12 @@ class Command(BaseCommand):
         parser.add_argument("--seed", type=int, default=SEED)
         parser.add_argument("--units", type=int, help="so many units instead of the written ones")
         parser.add_argument("--fresh", action="store_true", help="throw the demo's database away first")
+        parser.add_argument(
+            "--weeks", type=int, default=HISTORY_WEEKS, help="weekly sweeps of the past before today's"
+        )
+        parser.add_argument(
+            "--no-sweep", action="store_const", const=None, dest="weeks", help="load only, sweep nothing"
+        )
         parser.add_argument("--no-logins", action="store_true", help="make no passwords (for trials of size)")
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -55,6 +64,11 @@ class Command(BaseCommand):
         logins: list[str] = []
         if not options["no_logins"]:
             logins = [str(login) for login in make_logins(self.usernames, folder)]
+        if options["weeks"] is not None:
+            past_passes(today, options["weeks"])
+            self.stdout.write(todays_pass(today).rstrip())
+            people_at_work(today)
+            self.say(started, f"swept, with {options['weeks']} weeks before")
         self.print_logins(logins)
 
     def refuse_real_install(self) -> None:

@@ -72,7 +72,7 @@ def test_rows_already_there_keep_their_keys() -> None:
 
 @pytest.mark.django_db
 def test_loading_prints_a_login_for_each_role(folder: Path) -> None:
-    said = run(today=DAYS[0])
+    said = run(today=DAYS[0], weeks=None)
     assert {"depot_manager", "dispatcher", "procurement", "viewer", "administrator"} == set(
         Membership.objects.values_list("role", flat=True)
     )
@@ -90,9 +90,9 @@ def test_loading_prints_a_login_for_each_role(folder: Path) -> None:
 
 @pytest.mark.django_db
 def test_a_second_time_it_keeps_what_is_there_and_prints_the_same_logins(folder: Path) -> None:
-    first = run(today=DAYS[0], units=6)
+    first = run(today=DAYS[0], units=6, weeks=None)
     counts = Reading.objects.count(), Charge.objects.count(), Movement.objects.count()
-    second = run(today=DAYS[1], units=9)
+    second = run(today=DAYS[1], units=9, weeks=None)
     assert "it is kept" in second
     assert (Reading.objects.count(), Charge.objects.count(), Movement.objects.count()) == counts
     assert [line for line in first.splitlines() if line.startswith("  ")] == [
