@@ -5,45 +5,20 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
-from django import forms
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
-from django.utils.translation import gettext_lazy as _
 from django.views.decorators.http import require_GET
 
 from fleet.models import Unit
 from fleet.permissions import member_required
 from fleet.web.days import local
-from fleet.web.fields import MomentField
 from fleet.web.page import render_page
 from fleet.web.site import chosen_depot, depots_in_view
+from readiness.forms.handover import HandoverForm
 from readiness.selectors.handover import Handover, handover_of
 from readiness.sentences import alert_sentence, alert_title
 
 SHIFT = dt.timedelta(hours=12)
-LONGEST = dt.timedelta(days=31)
-
-
-class HandoverForm(forms.Form):
-    """The two times, typed in the depot's own."""
-
-    depot = forms.CharField(widget=forms.HiddenInput, required=False)
-    since = MomentField(label=_("From"), required=True)
-    until = MomentField(label=_("To"), required=True)
-
-    def __init__(self, *args: Any, zone: str, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        for name in ("since", "until"):
-            self.fields[name].zone = zone  # type: ignore[attr-defined]
-
-    def clean(self) -> dict[str, Any]:
-        data = super().clean() or {}
-        since, until = data.get("since"), data.get("until")
-        if since and until and not since < until:
-            self.add_error("until", _("This lies before the start. Turn the two round."))
-        elif since and until and until - since > LONGEST:
-            self.add_error("since", _("At most 31 days. Choose a later start."))
-        return data
 
 
 @member_required

@@ -1,5 +1,6 @@
 """The horizon: the fleet's face."""
 
+from django.db.models import F
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 from django.views.decorators.http import require_GET
@@ -16,6 +17,9 @@ from readiness.web.horizon_units import horizon_units
 
 SPANS = (30, 90, 180, 365)
 UNITS_SHOWN = 100
+BY_DEPOT = ("home__name", "tag")
+# The undecided first, then those that stop being what they are the soonest.
+BY_END = (F("why_undecided").desc(), F("shown__turns_on").asc(nulls_last=True), "tag")
 
 
 @member_required
@@ -25,7 +29,8 @@ def horizon_show(request: HttpRequest) -> HttpResponse:
     today = today_at(depot)
     found = units_with_verdicts(now=timezone.now(), depots=depots_in_view(request), depot=depot)
     filters = UnitFilter(request.GET, found, request=request)
-    paging = page_of(request, filters.qs.order_by("home__name", "tag"), per_page=UNITS_SHOWN)
+    by_end = request.GET.get("order") == "end"
+    paging = page_of(request, filters.qs.order_by(*(BY_END if by_end else BY_DEPOT)), per_page=UNITS_SHOWN)
     days = span_of(request)
     context = {
         "depot": depot,
@@ -35,6 +40,8 @@ def horizon_show(request: HttpRequest) -> HttpResponse:
         "horizon": horizon(horizon_units(paging.rows, today=today), first_day=today, days=days),
         "spans": [(span, with_query(request, days=span), span == days) for span in SPANS],
         "days": days,
+        "by_end": by_end,
+        "other_order_url": with_query(request, order=None if by_end else "end", page=None),
     }
     return render_page(request, "readiness/horizon.html", context, region="readiness/horizon_region.html")
 

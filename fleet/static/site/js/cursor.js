@@ -15,6 +15,7 @@
     line.className = "cursor";
     line.hidden = true;
     lane.appendChild(line);
+    const heads = figure.dataset.cursor === "named" ? Array.from(figure.querySelectorAll("thead th")) : [];
     let now = -1;
 
     function go(index) {
@@ -22,8 +23,9 @@
       line.hidden = false;
       line.style.left = places[now] + "%";
       says.textContent = Array.from(rows[now].cells)
-        .map((cell) => (cell.dataset.says ? cell.dataset.says + " " : "") + cell.textContent.trim())
-        .filter((text, n) => rows[now].cells[n].textContent.trim() !== "")
+        .map((cell, n) => ({ name: n > 0 && heads[n] ? heads[n].textContent.trim() + ": " : "", text: cell.textContent.trim() }))
+        .filter((part) => part.text !== "")
+        .map((part) => part.name + part.text)
         .join(" \u00b7 ");
     }
 
