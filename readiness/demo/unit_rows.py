@@ -189,13 +189,19 @@ class UnitWriter:
                     )
 
     def inspection_days(self, unit: UnitPlan, interval: int) -> list[int]:
-        """Days of the last inspections, newest first; none while the unit is away."""
+        """Days of the last inspections, newest first; one that falls into a time away is done on return, or before."""
         away = unit.away_days(self.timeline.days)
+        home = np.flatnonzero(~away)
         day = self.timeline.days - int(self.rng.uniform(0.04, 0.7) * interval) - 1
         days: list[int] = []
         while day > 5 and len(days) < self.inspections_kept:
-            if not away[day]:
-                days.append(day)
+            if away[day]:
+                after, before = home[home > day], home[home < day]
+                done = int(after[0]) + 1 if len(after) > 2 else int(before[-1])
+            else:
+                done = day
+            if done not in days and done < self.timeline.days:
+                days.append(done)
             day -= max(int(interval * float(self.rng.uniform(0.85, 1.0))), 4)
         return days
 
