@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import chain
+from itertools import chain, islice
 
 from fleet.domain.intake.spec import (
     HEADER_SEARCH_ROWS,
@@ -120,7 +120,7 @@ def choose_spec(title: str, rows: Sequence[RawRow], specs: Iterable[SheetSpec]) 
 def open_sheet(title: str, rows: Iterable[RawRow], spec: SheetSpec) -> SheetData:
     """Find the header and keep the rows below it. A sheet without a usable header has one fault and no rows."""
     iterator = iter(rows)
-    head = [row for row, _ in zip(iterator, range(HEADER_SEARCH_ROWS), strict=False)]
+    head = list(islice(iterator, HEADER_SEARCH_ROWS))
     found = find_header(spec, head)
     if found is None:
         return _without_header(title, spec, head)

@@ -289,3 +289,9 @@ def test_any_cells_are_read_or_refused_with_a_sentence(cells):
     for fault in read(header, tuple(cells)).faults:
         assert fault.message
         assert fault.mend
+
+
+def test_no_row_is_lost_however_long_the_sheet():
+    rows = [(f"U-{number}", number) for number in range(1, 61)]
+    data = open_sheet("Fleet", raw(("Tag", "Mass"), *rows), UNITS_SPEC)
+    assert [row.cells[0] for row in data.rows] == [tag for tag, _mass in rows]
