@@ -6,6 +6,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PORT ?= 8000
 FRESH ?= 0
+FAULT_SCALE ?= 8
 UV := $(shell command -v uv 2>/dev/null)
 RUN_STAMP := $(VENV)/.installed
 DEV_STAMP := $(VENV)/.installed-dev
@@ -53,8 +54,9 @@ browser: $(DEV_STAMP)  ## whole journeys in Chromium
 kills: $(DEV_STAMP)  ## kill -9 at named fault points, two per kind
 	$(BIN)/pytest -m kills tests/faults
 
+# Give DATABASE_URL and REDIS_URL as well, and it runs on PostgreSQL and Redis after SQLite and the file broker.
 storm: $(DEV_STAMP)  ## kill -9 at random moments, twenty per kind (KILLS=20, SEED=... to repeat)
-	$(BIN)/pytest -s -m storm tests/faults
+	FAULT_SCALE=$(FAULT_SCALE) $(BIN)/pytest -s -m storm tests/faults
 
 bench: $(DEV_STAMP)  ## seconds and memory at 1,000, 10,000 and 100,000 units
 	$(BIN)/pytest -s -m bench tests/benchmarks

@@ -1,4 +1,7 @@
-"""Runs one action of a scenario in this world's database and prints the answer: `python -m tests.faults.act KIND ACTION`."""
+"""Runs one action of a scenario in this world's database and prints the answer.
+
+`python -m tests.faults.act KIND ACTION [STEP]`
+"""
 
 import json
 import os
@@ -7,7 +10,7 @@ import sys
 import django
 
 
-def main(kind: str, action: str) -> None:
+def main(kind: str, action: str, step: str = "0") -> None:
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "tests.faults.settings")
     django.setup()
     from tests.faults.scenarios import SCENARIOS
@@ -17,7 +20,7 @@ def main(kind: str, action: str) -> None:
         scenario.prepare()
         answer = None
     elif action == "start":
-        answer = [job.id.hex for job in scenario.start()]
+        answer = [job.id.hex for job in scenario.start(int(step))]
     elif action == "digest":
         answer = scenario.digest()
     else:

@@ -10,17 +10,20 @@ from typing import Any, Protocol
 
 from fleet.models import Job
 from fleet.services.jobs import job_enqueue
+from tests.faults.import_scenario import ImportScenario
+from tests.faults.sweep_scenario import SweepScenario
 
 
 class Scenario(Protocol):
     kind: str
+    steps: int  # each is started when the jobs of the one before have ended
     fault_points: tuple[str, ...]  # CI kills once at each
 
     def prepare(self) -> None:
         """Fills the freshly migrated database."""
 
-    def start(self) -> list[Job]:
-        """Asks for the work, as a page or command would."""
+    def start(self, step: int) -> list[Job]:
+        """Asks for the work of a step (from 0), as a page or command would. Asking again while it is open adds nothing."""
 
     def digest(self) -> Mapping[str, Any]:
         """What the work left behind."""
@@ -28,6 +31,7 @@ class Scenario(Protocol):
 
 class Trial:
     kind = "trial"
+    steps = 1
     fault_points = ("job:claimed", "trial:before-write", "trial:in-write", "trial:written", "job:handled")
 
     def prepare(self) -> None:
@@ -35,7 +39,7 @@ class Trial:
 
         Tally.objects.create(name="steps")
 
-    def start(self) -> list[Job]:
+    def start(self, step: int) -> list[Job]:
         return [
             job_enqueue(kind="trial", params={"steps": 12, "work_s": 0.1}, unique_key=f"job {n}")
             for n in (1, 2)
@@ -47,4 +51,6 @@ class Trial:
         return {"steps": Step.objects.count(), "tally": Tally.objects.get().value}
 
 
-SCENARIOS: dict[str, Scenario] = {scenario.kind: scenario for scenario in (Trial(),)}
+SCENARIOS: dict[str, Scenario] = {
+    scenario.kind: scenario for scenario in (Trial(), SweepScenario(), ImportScenario())
+}

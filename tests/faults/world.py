@@ -9,6 +9,7 @@ import socket
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
 import uuid
@@ -19,6 +20,8 @@ from urllib.parse import urlsplit, urlunsplit
 
 import psycopg
 import redis
+
+from tests.faults.scenarios import SCENARIOS
 
 ROOT = Path(__file__).resolve().parents[2]
 LEASE_S = 3
@@ -106,6 +109,29 @@ def wait_until(what: str, check: Callable[[], Any], within_s: float = 60) -> Any
         time.sleep(0.1)
 
 
+class Background:
+    """Runs a function beside the test; `answer` waits for it and raises what it raised."""
+
+    def __init__(self, function: Callable[[], Any]) -> None:
+        self.function = function
+        self.result: Any = None
+        self.error: BaseException | None = None
+        self.thread = threading.Thread(target=self._run, daemon=True)
+        self.thread.start()
+
+    def _run(self) -> None:
+        try:
+            self.result = self.function()
+        except BaseException as error:
+            self.error = error
+
+    def answer(self) -> Any:
+        self.thread.join()
+        if self.error is not None:
+            raise self.error
+        return self.result
+
+
 class World:
     """One copy of the scene and the processes on it."""
 
@@ -149,8 +175,8 @@ class World:
         )
         return done.stdout
 
-    def act(self, action: str, fault: str = "", dies: bool = False) -> Any:
-        printed = self.run("-m", "tests.faults.act", self.kind, action, fault=fault, dies=dies)
+    def act(self, action: str, step: int = 0, fault: str = "", dies: bool = False) -> Any:
+        printed = self.run("-m", "tests.faults.act", self.kind, action, str(step), fault=fault, dies=dies)
         return None if dies else json.loads(printed.strip().splitlines()[-1])
 
     def start(self, *, web: bool = False, fault: str = "", scope: str = "") -> None:
@@ -247,6 +273,12 @@ class World:
             self.name, self.folder, "SELECT kind, state, attempt FROM fleet_job ORDER BY created_at"
         )
 
+    def work(self, first: int = 0) -> None:
+        """Takes every step of the scenario from `first` on, each to its end."""
+        for step in range(first, SCENARIOS[self.kind].steps):
+            self.act("start", step)
+            self.finish()
+
     def finish(self, within_s: float = 120) -> None:
         """Waits until no job is open."""
 
@@ -298,13 +330,13 @@ class Stage:
             shutil.rmtree(world.folder, ignore_errors=True)
 
     def undisturbed(self) -> tuple[Any, float]:
-        """The digest of a run without kills, and how long the work took (s)."""
+        """The digest of a run without kills, and the seconds from the first job's row to the end of the last."""
         with self.world() as world:
             world.start()
-            started_at = time.monotonic()
-            world.act("start")
-            world.finish()
-            return world.act("digest"), time.monotonic() - started_at
+            began = Background(lambda: wait_until("a job is there", world.jobs) and time.monotonic())
+            world.work()
+            seconds = time.monotonic() - began.answer()
+            return world.act("digest"), seconds
 
     def close(self) -> None:
         self.store.drop(self.template.name, self.template.folder)
