@@ -13,6 +13,7 @@ import datetime as dt
 import re
 import unicodedata
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -92,6 +93,7 @@ class TypedInstant:
     day_only: bool = False
 
 
+@lru_cache(maxsize=10_000)
 def day_order_evidence(text: str) -> DayOrder | Literal["?"] | None:
     """What one typed date says about the day-month order; ``"?"`` = could be both, None = does not matter."""
     match = _NUMERIC.match(_date_part(_clean(text)))

@@ -12,6 +12,7 @@ import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
+from functools import lru_cache
 from typing import Literal
 
 from fleet.lib.errors import DomainError
@@ -54,8 +55,11 @@ class Question:
     examples: tuple[Example, ...] = ()
 
 
+@lru_cache(maxsize=10_000)
 def normalise(text: str) -> str:
     """Text with one kind of space, minus, apostrophe and digit, trimmed; what was typed is kept by the caller."""
+    if text.isascii():
+        return " ".join(text.split())
     for sign in MINUS_SIGNS:
         text = text.replace(sign, "-")
     for mark in APOSTROPHES:
@@ -66,6 +70,7 @@ def normalise(text: str) -> str:
     return re.sub(r"\s+", " ", text).strip()
 
 
+@lru_cache(maxsize=10_000)
 def decimal_evidence(text: str) -> DecimalMark | Literal["?"] | None:
     """What one typed number says about the decimal mark.
 

@@ -11,7 +11,7 @@ import math
 import re
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Context, Decimal
-from functools import cache
+from functools import cache, lru_cache
 from itertools import pairwise
 from typing import Literal
 
@@ -263,6 +263,7 @@ def _fold(text: str) -> str:
     return text.casefold().rstrip(".").replace("\u00ba", "\u00b0").replace(" ", "")
 
 
+@lru_cache(maxsize=10_000)
 def parse_quantity(
     text: str, base: str, *, decimal_mark: DecimalMark = ".", default_unit: str | None = None
 ) -> Quantity:

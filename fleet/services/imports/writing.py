@@ -15,7 +15,7 @@ from fleet.services.imports.kinds import Planned, Ref, SheetKind
 from fleet.services.imports.references import Lookups
 from fleet.services.records import BOOKKEEPING, facts, from_integrity
 
-CHUNK = 400
+CHUNK = 200
 Fence = Callable[[], None]
 
 
