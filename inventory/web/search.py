@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from urllib.parse import urlencode
-
 from django.utils.translation import gettext_lazy as _
 
 from fleet.web.search import Hit, best_first, finder, page_of_thing
@@ -13,13 +11,18 @@ from inventory.models import Item, Lot
 @finder("item", order=50, label=_("Items"))
 def _items(text: str) -> list[Hit]:
     rows = best_first(Item.objects.all(), text, "code", "name")
-    return [Hit(f"{row.code} {row.name}", row.get_kind_display(), _in_stores(row.code)) for row in rows]
+    return [
+        Hit(
+            f"{row.code} {row.name}", row.get_kind_display(), page_of_thing("inventory:item-detail", row.code)
+        )
+        for row in rows
+    ]
 
 
 @finder("lot", order=60, label=_("Lots and serial numbers"))
 def _lots(text: str) -> list[Hit]:
     rows = best_first(Lot.objects.select_related("item"), text, "code", "serial")
-    return [Hit(row.code, _about_lot(row), _in_stores(row.code)) for row in rows]
+    return [Hit(row.code, _about_lot(row), page_of_thing("inventory:lot-detail", row.pk)) for row in rows]
 
 
 def _about_lot(lot: Lot) -> str:
@@ -29,7 +32,3 @@ def _about_lot(lot: Lot) -> str:
     if lot.expires_on:
         parts.append(str(_("expires %(day)s") % {"day": lot.expires_on.isoformat()}))
     return ", ".join(parts)
-
-
-def _in_stores(word: str) -> str:
-    return page_of_thing("inventory:lot-list", query=urlencode({"q": word}))

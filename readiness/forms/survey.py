@@ -5,9 +5,11 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 from collections.abc import Sequence
+from itertools import groupby
 from typing import Any
 
 from django import forms
+from django.utils import timezone
 from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
 
@@ -44,8 +46,31 @@ SHARED_NAMES: dict[str, Any] = {
 
 
 def fact_name(fact: Fact) -> str:
-    label = str(CertificateKind(fact.subject).label) if fact.key == "certificate" else fact.label
-    return str(FACT_NAMES[fact.key]) % {"label": label}
+    return str(FACT_NAMES[fact.key]) % {"label": _label(fact)}
+
+
+def _label(fact: Fact) -> str:
+    return str(CertificateKind(fact.subject).label) if fact.key == "certificate" else fact.label
+
+
+GROUPS: dict[str, Any] = {
+    "certificate": _("Certificates"),
+    "inspection": _("Inspections"),
+    "part": _("Parts fitted"),
+    "life": _("Use so far"),
+}
+
+
+def facts_in_words(facts: Sequence[Fact]) -> list[str]:
+    """The facts of a stop for reading: those of one kind together, the rest one by one."""
+    words: list[str] = []
+    for key, group in groupby(facts, key=lambda fact: fact.key):
+        alike = list(group)
+        if key in GROUPS and len(alike) > 1:
+            words.append(f"{GROUPS[key]} ({len(alike)}): {'; '.join(_label(fact) for fact in alike)}")
+        else:
+            words += [fact_name(fact) for fact in alike]
+    return words
 
 
 class LineForm(forms.Form):
@@ -189,6 +214,7 @@ class SheetForm(forms.Form):
         self.fields["at"].zone = zone  # type: ignore[attr-defined]
         if not self.is_bound:
             self.initial.setdefault("token", uuid.uuid4())
+            self.initial.setdefault("at", timezone.now())
 
 
 def lines_of(stops: Sequence[UnitSurvey], *, data: Any = None, system: str = "si") -> list[list[LineForm]]:

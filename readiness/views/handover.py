@@ -11,7 +11,7 @@ from django.views.decorators.http import require_GET
 
 from fleet.models import Unit
 from fleet.permissions import member_required
-from fleet.web.days import local
+from fleet.web.days import moment_words
 from fleet.web.page import render_page
 from fleet.web.site import chosen_depot, depots_in_view
 from readiness.forms.handover import HandoverForm
@@ -62,8 +62,8 @@ def _shown(found: Handover, zone: str) -> dict[str, Any]:
         ]
 
     return {
-        "since": local(found.since, zone),
-        "until": local(found.until, zone),
+        "since": moment_words(found.since, zone),
+        "until": moment_words(found.until, zone),
         "on_charge": bank_rows(found.on_charge.rows),
         "left_open": bank_rows(found.left_open.rows),
         "begun": bank_rows(found.begun.rows),

@@ -24,7 +24,7 @@ from fleet.web.page import redirect_to, render_page
 from fleet.web.paging import page_of
 from fleet.web.site import chosen_depot, depots_in_view, person_of, unit_system
 from fleet.web.words import spoken
-from readiness.forms.survey import SHARED_NAMES, LineForm, SheetForm, fact_name, lines_of
+from readiness.forms.survey import SHARED_NAMES, LineForm, SheetForm, fact_name, facts_in_words, lines_of
 from readiness.models import Reading
 from readiness.selectors.reading_doubts import reading_doubts
 from readiness.selectors.survey import Survey, UnitSurvey, survey_of
@@ -181,7 +181,7 @@ def _decided_within(survey: Survey, minutes: float) -> int:
 
 def _line(step: Any) -> dict[str, Any]:
     if isinstance(step, UnitSurvey):
-        return {"unit": step.unit, "facts": [fact_name(fact) for fact in step.facts], "step": step}
+        return {"unit": step.unit, "facts": facts_in_words(step.facts), "step": step}
     return {"shared": SHARED_NAMES[step.key], "step": step}
 
 
@@ -191,7 +191,7 @@ def _paper_lines(stop: UnitSurvey) -> list[dict[str, Any]]:
 
 def _elsewhere(stop: UnitSurvey) -> list[str]:
     """Facts with a page of their own: parts, kit, the bank itself."""
-    return [fact_name(fact) for fact in stop.facts if fact.key not in TYPED_IN]
+    return facts_in_words([fact for fact in stop.facts if fact.key not in TYPED_IN])
 
 
 def _choose_depot(request: HttpRequest) -> HttpResponse:

@@ -107,6 +107,9 @@ def action_of(alert: Alert, *, may_upkeep: bool, next_url: str) -> tuple[str, st
     label, name = ACTIONS.get(alert.rule, ("", ""))
     if name and may_upkeep:
         return str(label), f"{reverse(name, args=[unit.tag])}?{urlencode(_about(alert, next_url))}"
+    if alert.rule == "survey" and may_upkeep:
+        here = urlencode({"depot": alert.depot.code, "tag": unit.tag})
+        return _("Type in what you find"), f"{reverse('readiness:survey-entry')}?{here}"
     return _("Open the unit"), reverse("readiness:unit-show", args=[unit.tag])
 
 
