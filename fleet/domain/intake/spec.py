@@ -146,7 +146,10 @@ class HeaderCell:
 
 @dataclass
 class SheetData:
-    """A sheet as found in the file: where its header is, which columns it has, and its rows not yet read."""
+    """A sheet as found in the file: where its header is, which columns it has, and its rows not yet read.
+
+    `ident` tells sheets of one kind in one file apart: ``readings``, ``readings#2``.
+    """
 
     title: str
     spec: SheetSpec
@@ -156,6 +159,7 @@ class SheetData:
     rows: list[RawRow] = field(default_factory=list)
     unused: tuple[str, ...] = ()
     faults: list[Fault] = field(default_factory=list)
+    ident: str = ""
 
     @cached_property
     def at(self) -> dict[str, HeaderCell]:

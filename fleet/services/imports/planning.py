@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -47,6 +47,7 @@ class Plan:
 
     kind: SheetKind
     title: str
+    ident: str
     rows: list[Planned] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     left_out: list[LeftOut] = field(default_factory=list)
@@ -93,6 +94,10 @@ def recognise(book: Book, only: Mapping[str, str] | None = None) -> Opened:
             unknown.append(sheet.title)
             continue
         found.append((kind_named(spec.name), open_sheet(sheet.title, sheet.rows(), spec)))
+    numbers: Counter[str] = Counter()
+    for kind, data in found:
+        numbers[kind.name] += 1
+        data.ident = kind.name if numbers[kind.name] == 1 else f"{kind.name}#{numbers[kind.name]}"
     order = {kind.name: position for position, kind in enumerate(kinds)}
     found.sort(key=lambda pair: order[pair[0].name])
     return Opened(found, unknown)
@@ -106,20 +111,23 @@ def plan_sheet(
     *,
     as_of: datetime | None,
     seen_at: datetime | None = None,
+    earlier: dict[tuple[str, str], str] | None = None,
 ) -> Plan:
     """Read a sheet and work out what it would add, change and leave. Writes nothing.
 
     `as_of`: what changed here after that is newer than the file. `seen_at`: what changed here after that was not in
-    the preview.
+    the preview. `earlier` carries the rows of other sheets of the same kind in this file from call to call.
     """
     _load_references(kind, data, lookups)
     zones = _Zones(kind, lookups)
     parsed = parse_sheet(data, conventions, zones)
-    plan = Plan(kind, data.title, left_out=parsed.left_out, unused=data.unused)
+    plan = Plan(kind, data.title, data.ident or kind.name, left_out=parsed.left_out, unused=data.unused)
     plan.faults = list(parsed.faults)
     ready = list(_resolved(kind, parsed, lookups, plan))
     found = kind.find(lookups, [values for _, values in ready])
     kind.prepare(lookups, [values for _, values in ready], found)
+    if earlier is not None:
+        ready = list(_not_twice(kind, data, ready, earlier, plan))
     for row, values in ready:
         planned = _plan_row(kind, row, values, found, lookups, plan)
         if planned is not None:
@@ -213,6 +221,31 @@ def _resolved(
             good = False
         if good:
             yield row, values
+
+
+def _not_twice(
+    kind: SheetKind,
+    data: SheetData,
+    rows: Iterable[tuple[ParsedRow, Values]],
+    earlier: dict[tuple[str, str], str],
+    plan: Plan,
+) -> Iterator[tuple[ParsedRow, Values]]:
+    """Rows that no earlier sheet of the same kind has already; the others are faults."""
+    own: dict[tuple[str, str], str] = {}
+    for row, values in rows:
+        key = (kind.name, kind.label(values).casefold())
+        if key in earlier:
+            error = DomainError(
+                "row.twice",
+                _("The same row stands in {where} already."),
+                where=earlier[key],
+                mend="Delete one of the two.",
+            )
+            plan.faults.append(_fault(plan, data, row.number, kind.spec.key[0], kind.label(values), error))
+            continue
+        own[key] = f"{data.title}, row {row.number}"
+        yield row, values
+    earlier.update(own)
 
 
 def _plan_row(
@@ -347,7 +380,7 @@ def _preview_sheet(plan: Plan) -> dict[str, Any]:
     newer = [row for row in changed if row.newer]
     plainly = [row for row in changed if set(row.changes) - row.newer]
     return {
-        "name": plan.kind.name,
+        "name": plan.ident,
         "title": plan.title,
         "label": plan.kind.spec.label,
         "counts": {

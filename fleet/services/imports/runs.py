@@ -247,9 +247,10 @@ def _read(run: ImportRun, context: JobContext) -> dict[str, Any]:
         lookups = _lookups(run, run.created_by)
         as_of = file_as_of(run, book)
         plans = []
+        earlier: dict[tuple[str, str], str] = {}
         for number, (kind, data) in enumerate(found.sheets, start=1):
             context.check_cancelled()
-            plans.append(plan_sheet(kind, data, conventions, lookups, as_of=as_of))
+            plans.append(plan_sheet(kind, data, conventions, lookups, as_of=as_of, earlier=earlier))
             context.progress(number, len(found.sheets), kind.spec.label)
         context.fault_point("import:planned")
         faults = [fault.as_dict() for plan in plans for fault in plan.faults]
@@ -303,14 +304,15 @@ def _apply(run: ImportRun, context: JobContext) -> dict[str, Any]:
             )
         as_of = file_as_of(run, book)
         total = _expected(run, chosen)
+        earlier: dict[tuple[str, str], str] = {}
         done = 0
         for kind, data in found.sheets:
-            mode = chosen.get(kind.name, "all")
+            mode = chosen.get(data.ident, "all")
             if mode == "skip":
-                report.append({"name": kind.name, "mode": "skip"})
+                report.append({"name": data.ident, "mode": "skip"})
                 continue
             lookups = _lookups(run, run.applied_by)
-            plan = plan_sheet(kind, data, conventions, lookups, as_of=as_of, seen_at=seen_at)
+            plan = plan_sheet(kind, data, conventions, lookups, as_of=as_of, seen_at=seen_at, earlier=earlier)
             outcome = _write_sheet(
                 run, plan, mode, lookups, context, Progress(context, done, total, kind.spec.label)
             )
@@ -355,14 +357,14 @@ def _write_sheet(
     context: JobContext,
     progress: Callable[[int], None],
 ) -> dict[str, Any]:
-    outcome: dict[str, Any] = {"name": plan.kind.name, "mode": mode, "added": 0, "changed": 0, "kept": 0}
+    outcome: dict[str, Any] = {"name": plan.ident, "mode": mode, "added": 0, "changed": 0, "kept": 0}
     outcome["left"] = len(plan.of("left"))
     outcome["faulty"] = len(plan.faulty_rows)
     if plan.faults and mode == "all":
         outcome["refused"] = True
         return outcome
-    rows, kept = _as_chosen(plan, run.choices.get("newer", {}).get(plan.kind.name, []))
-    writer = Writer(plan.kind, lookups, run_id=run.pk, actor=run.applied_by, now=lookups.now)
+    rows, kept = _as_chosen(plan, run.choices.get("newer", {}).get(plan.ident, []))
+    writer = Writer(plan.kind, plan.ident, lookups, run_id=run.pk, actor=run.applied_by, now=lookups.now)
     written = 0
     try:
         for some in chunks(rows, CHUNK):
@@ -374,10 +376,10 @@ def _write_sheet(
             progress(written)
     except (DomainError, JobCancelled) as error:
         # Larger sheets are written in several transactions; all or nothing is kept by taking the first ones back.
-        Undoer(run, run.applied_by, lookups.now, sheet=plan.kind.name).undo(
+        Undoer(run, run.applied_by, lookups.now, sheet=plan.ident).undo(
             context.fence, lambda _done, _total: None
         )
-        ImportChange.objects.filter(run=run, sheet=plan.kind.name).delete()
+        ImportChange.objects.filter(run=run, sheet=plan.ident).delete()
         if isinstance(error, JobCancelled):
             raise
         outcome.update(refused=True, reason=error.sentence)
@@ -390,7 +392,7 @@ def _write_sheet(
 
 def _rows_written(run: ImportRun, plan: Plan) -> tuple[int, int]:
     """How many rows of the sheet this import added and changed so far."""
-    notes = ImportChange.objects.filter(run=run, sheet=plan.kind.name)
+    notes = ImportChange.objects.filter(run=run, sheet=plan.ident)
     own = notes.filter(model=plan.kind.model._meta.label, action=ImportChange.Action.ADDED)
     added = own.values("row").distinct().count()
     return added, notes.values("row").distinct().count() - added
@@ -422,8 +424,9 @@ def touched_units(run: ImportRun) -> set[int]:
     """The units whose answer may change with this import."""
     by_sheet: dict[str, set[int]] = {}
     for sheet, model, pk in ImportChange.objects.filter(run=run).values_list("sheet", "model", "object_id"):
-        if model == kind_named(sheet).model._meta.label:
-            by_sheet.setdefault(sheet, set()).add(int(pk))
+        name = sheet.partition("#")[0]
+        if model == kind_named(name).model._meta.label:
+            by_sheet.setdefault(name, set()).add(int(pk))
     units: set[int] = set()
     for sheet, pks in by_sheet.items():
         kind = kind_named(sheet)

@@ -23,9 +23,10 @@ class Writer:
     """Writes the rows of one sheet of one import."""
 
     def __init__(
-        self, kind: SheetKind, lookups: Lookups, *, run_id: int, actor: User | None, now: datetime
+        self, kind: SheetKind, sheet: str, lookups: Lookups, *, run_id: int, actor: User | None, now: datetime
     ) -> None:
         self.kind = kind
+        self.sheet = sheet
         self.lookups = lookups
         self.run_id = run_id
         self.actor = actor
@@ -228,7 +229,7 @@ class Writer:
     ) -> ImportChange:
         return ImportChange(
             run_id=self.run_id,
-            sheet=self.kind.name,
+            sheet=self.sheet,
             row=row.number,
             action=action,
             model=model._meta.label,

@@ -300,3 +300,21 @@ def test_units_are_announced_through_the_listeners(django_capture_on_commit_call
     finally:
         changes._listeners.remove(heard.append)
     assert frozenset(Unit.objects.values_list("pk", flat=True)) in heard
+
+
+def test_two_sheets_of_one_kind_are_kept_apart():
+    read_and_bring_in(messy.build(only=("Depots", "Designs", "Packed forms", "Fleet list", "Batteries")))
+    header = ("Battery", "Date", "Volts")
+    north = [header, ("BK-001", "2025-07-25 10:15", 25.2), ("BK-001", "2025-07-26 10:15", 25.1)]
+    south = [header, ("BK-003", "2025-07-25 10:15", 50.2), ("BK-001", "2025-07-26 10:15", 25.3)]
+    run = read(workbook(Walk_north=north, Walk_south=south))
+    assert counts(run) == {"readings": (2, 0, 0, 0), "readings#2": (1, 0, 0, 0)}
+    assert [(fault["sheet"], fault["row"], fault["key"]) for fault in run.faults] == [
+        ("Walk south", 3, "row.twice")
+    ]
+    run = bring_in(run, sheets={"readings#2": "good"})
+    assert [(name, sheet["added"]) for name, sheet in applied(run).items()] == [
+        ("readings", 2),
+        ("readings#2", 1),
+    ]
+    assert Reading.objects.count() == 3
