@@ -28,8 +28,8 @@ def usable_sling_kg(types: ConveyanceTable, density_altitude: float) -> FloatArr
     return np.minimum(types["hook_limit_kg"], low + (hot - low) * share)
 
 
-def hook(hook_kg: float, radius_km: float = float("inf")) -> ConveyanceTable:
-    """A helicopter known only by what its hook may carry here and now [kg], under the key `hook`."""
+def hook(hook_kg: float, radius_km: float = float("nan")) -> ConveyanceTable:
+    """A helicopter known only by what its hook may carry here and now [kg], under the key `hook`; nan: radius not asked."""
     numbers = dict.fromkeys(("hook_limit_kg", "sling_sl_isa_kg", "sling_2000m_isa20_kg"), hook_kg)
     columns = {name: np.array([[value]]) for name, value in (numbers | {"radius_km": radius_km}).items()}
     return ConveyanceTable(("hook",), columns, {"designator": ("hook",)})
