@@ -1,5 +1,25 @@
-from django.urls import URLPattern, URLResolver
+from django.urls import URLPattern, URLResolver, path
+
+from inventory.views import actions, movements, stores
 
 app_name = "inventory"
 
-urlpatterns: list[URLPattern | URLResolver] = []
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("", stores.store_list, name="store-list"),
+    path("items/<path:code>/", stores.item_detail, name="item-detail"),
+    path("movements/", movements.movement_list, name="movement-list"),
+    path("movements/<int:pk>/reverse/", movements.movement_reverse, name="movement-reverse"),
+    path("receive/", actions.stock_receive, name="stock-receive"),
+    path("lots/<int:pk>/", stores.lot_detail, name="lot-detail"),
+    path("lots/<int:pk>/edit/", actions.lot_edit, name="lot-edit"),
+    path("lots/<int:pk>/receive/", actions.stock_receive_more, name="stock-receive-more"),
+    path("lots/<int:pk>/issue/", actions.stock_issue, name="stock-issue"),
+    path("lots/<int:pk>/return/", actions.stock_return, name="stock-return"),
+    path("lots/<int:pk>/transfer/", actions.stock_transfer, name="stock-transfer"),
+    path("lots/<int:pk>/use/", actions.stock_use, name="stock-use"),
+    path("lots/<int:pk>/count/", actions.stock_count, name="stock-count"),
+    path("lots/<int:pk>/scrap/", actions.stock_scrap, name="stock-scrap"),
+    path("lots/<int:pk>/quarantine/", actions.lot_status, {"status": "quarantine"}, name="lot-quarantine"),
+    path("lots/<int:pk>/recall/", actions.lot_status, {"status": "recalled"}, name="lot-recall"),
+    path("lots/<int:pk>/release/", actions.lot_status, {"status": "good"}, name="lot-release"),
+]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.http import HttpRequest
@@ -61,9 +61,15 @@ def navigation(request: HttpRequest, roles: frozenset[str]) -> list[NavLink]:
             url = reverse(item.url_name)
         except NoReverseMatch:
             continue
-        here = request.path == url if url == "/" else request.path.startswith(url)
-        links.append(NavLink(str(item.label), url, here))
-    return links
+        links.append(NavLink(str(item.label), url, False))
+    # Of two addresses that both lead here (the stores, and the movements below them) the longer one is meant.
+    here = max((link.url for link in links if leads_to(request.path, link.url)), key=len, default="")
+    return [replace(link, current=link.url == here) for link in links]
+
+
+def leads_to(path: str, url: str) -> bool:
+    """Whether a page lies at or below an address of the navigation; only the front page itself lies at ``/``."""
+    return path == url if url == "/" else path.startswith(url)
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 from fleet.lib.dates import find_zone
+from fleet.lib.quantities import System, format_number, format_quantity
 from fleet.models import Place, Unit
 from inventory.models import Item, Movement
 
@@ -59,3 +60,22 @@ def qty_words(qty: Decimal, item: Item) -> str:
     """A quantity as a sentence says it: ``12`` pieces bare, ``0.5 kg`` with the unit."""
     number = f"{qty.normalize():f}"
     return number if item.whole else f"{number} {item.get_base_unit_display()}"
+
+
+def qty_text(qty: Decimal | None, item: Item, system: System) -> str:
+    """``12`` pieces bare, else with the unit this person chose."""
+    if qty is None:
+        return ""
+    if item.whole:
+        return format_number(qty.quantize(Decimal(1)))
+    return format_quantity(float(qty), item.base_unit, system, digits=3 if qty % 1 else None)
+
+
+def spot_value(where: Any) -> str:
+    """How a form names a place or a unit."""
+    return f"place:{where.code}" if isinstance(where, Place) else f"unit:{where.tag}"
+
+
+def depot_of(where: Any) -> int:
+    """The depot whose rights count: the place itself, or a unit's home."""
+    return int(where.pk if isinstance(where, Place) else where.home_id)

@@ -7,7 +7,7 @@ reversal   a movement taken back, once
 lots       made known, quarantine, recall, release, corrected
 """
 
-from inventory.services.lots import lot_create, lot_quarantine, lot_set_status, lot_update
+from inventory.services.lots import lot_create, lot_quarantine, lot_receive, lot_set_status, lot_update
 from inventory.services.parts import (
     EarlierUse,
     carried_recompute,
@@ -40,6 +40,7 @@ __all__ = [
     "carried_recompute",
     "lot_create",
     "lot_quarantine",
+    "lot_receive",
     "lot_set_status",
     "lot_update",
     "movement_reverse",

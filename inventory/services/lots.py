@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
+from datetime import date, datetime
+from decimal import Decimal
 from typing import Any
+from uuid import UUID
 
 from django.db import IntegrityError, transaction
 from django.utils.translation import gettext_noop as _
 
-from fleet.models import User
+from fleet.models import Place, User
 from fleet.services.audit import audit_record
 from fleet.services.changes import units_changed
 from fleet.services.records import check_row
 from fleet.services.versions import save_versioned
 from inventory.domain.errors import StockError
-from inventory.models import FundingSource, Item, Lot
+from inventory.models import FundingSource, Item, Lot, Movement
 from inventory.selectors.stock import units_with_lot
 from inventory.services.posting import lock_lots
-from inventory.services.stock import refuse_no_reason
+from inventory.services.stock import refuse_no_reason, stock_receive
 
 STATUS_ACTIONS = {
     Lot.Status.QUARANTINE: "lot.quarantine",
@@ -79,6 +81,32 @@ def lot_create(
             actor=actor, action="lot.create", subject=lot, after={"item": item, "code": lot.code, **values}
         )
         return lot
+
+
+def lot_receive(
+    *,
+    lot_fields: Mapping[str, Any],
+    qty: Decimal | int,
+    place: Place,
+    happened_at: datetime,
+    actor: User | None,
+    token: UUID | None = None,
+    reason: str = "",
+    now: datetime | None = None,
+) -> Movement:
+    """Books a delivery; its lot is made known first if it is new. Both or neither."""
+    with transaction.atomic():
+        lot = lot_create(actor=actor, **lot_fields)
+        return stock_receive(
+            lot=lot,
+            qty=qty,
+            place=place,
+            happened_at=happened_at,
+            actor=actor,
+            token=token,
+            reason=reason,
+            now=now,
+        )
 
 
 def lot_quarantine(*, lot: Lot, reason: str, actor: User | None) -> Lot:

@@ -20,6 +20,7 @@ from fleet.models import Deployment, Place, Unit, User
 from fleet.models.office import ImportRun
 from fleet.services.records import CLOCK_SLACK, moment_or_now
 from inventory.domain.errors import LotNotUsable, StockError
+from inventory.domain.lots import lot_hindrance
 from inventory.models import FittedPart, Item, Lot, Movement
 from inventory.selectors.spots import day_at, qty_words
 from inventory.services.debts import kit_filled
@@ -397,35 +398,33 @@ def checked_qty(qty: Decimal | int, item: Item, *, may_be_zero: bool = False) ->
 def refuse_unusable(lot: Lot, where: Place | Unit, happened_at: datetime) -> None:
     """A lot may go aboard or into a position only if it is known to be good on that day."""
     day = day_at(where, happened_at)
-    data = {"item": lot.item.name, "lot": lot.code, "day": day.isoformat()}
-    if lot.status == Lot.Status.RECALLED:
+    hindrance = lot_hindrance(
+        status=lot.status,
+        expires_on=lot.expires_on,
+        no_expiry=lot.no_expiry,
+        dated=lot.item.dated,
+        day=day,
+    )
+    if hindrance:
         raise LotNotUsable(
-            "lot.recalled",
-            _("{item}, lot {lot}, is recalled: send it back or scrap it, and take another lot."),
-            **data,
+            f"lot.{hindrance}",
+            UNUSABLE[hindrance],
+            item=lot.item.name,
+            lot=lot.code,
+            day=day.isoformat(),
+            expires=lot.expires_on.isoformat() if lot.expires_on else "-",
         )
-    if lot.status == Lot.Status.QUARANTINE:
-        raise LotNotUsable(
-            "lot.quarantine",
-            _("{item}, lot {lot}, is in quarantine: release the lot first, or take another one."),
-            **data,
-        )
-    if lot.expires_on is not None and lot.expires_on < day:
-        raise LotNotUsable(
-            "lot.expired",
-            _("{item}, lot {lot}, was good through {expires}: on {day} it is expired. Take another lot."),
-            expires=lot.expires_on.isoformat(),
-            **data,
-        )
-    if lot.expires_on is None and lot.item.dated and not lot.no_expiry:
-        raise LotNotUsable(
-            "lot.expiry_unknown",
-            _(
-                "The expiry date of {item}, lot {lot}, is not known: write the date on the lot, or that it has none, "
-                "then issue it."
-            ),
-            **data,
-        )
+
+
+UNUSABLE = {
+    "recalled": _("{item}, lot {lot}, is recalled: send it back or scrap it, and take another lot."),
+    "quarantine": _("{item}, lot {lot}, is in quarantine: release the lot first, or take another one."),
+    "expired": _("{item}, lot {lot}, was good through {expires}: on {day} it is expired. Take another lot."),
+    "expiry_unknown": _(
+        "The expiry date of {item}, lot {lot}, is not known: write the date on the lot, or that it has none, "
+        "then issue it."
+    ),
+}
 
 
 def refuse_future(moment: datetime, now: datetime) -> None:

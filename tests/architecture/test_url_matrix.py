@@ -16,6 +16,7 @@ from fleet.models import ImportRun, Job, User
 from tests.architecture.url_table import EVERYBODY, PAGES, Page
 from tests.cast import Cast
 from tests.factories.fleet import AttachmentFactory, BankFactory, UnitFactory
+from tests.factories.inventory import ItemFactory, aboard, in_store
 from tests.factories.readiness import AlertFactory, FaultFactory, OpenChargeFactory, ReadingFactory
 
 OWN_RULES = ("admin:", "api:")  # the API asks for a key: tests/readiness/test_api.py
@@ -79,6 +80,15 @@ class Things:
 
     def sweep_job(self) -> list[Any]:
         return [Job.objects.create(kind="sweep", place=self.cast.north).pk]
+
+    def lot(self) -> list[Any]:
+        return [aboard(self.a_unit, 2).pk]
+
+    def item(self) -> list[Any]:
+        return [ItemFactory(code="CART/5").code]
+
+    def movement(self) -> list[Any]:
+        return [in_store(3, place=self.cast.north).movements.get().pk]
 
     def alert(self) -> list[Any]:
         return [AlertFactory(unit=self.a_unit).pk]

@@ -1,0 +1,180 @@
+"""Filters of the stores lists; each is a key in the address bar."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import django_filters
+from django import forms
+from django.db.models import Q, QuerySet
+from django.utils.translation import gettext_lazy as _
+
+from fleet.models import Place
+from inventory.models import Balance, Item, Lot, Movement
+from inventory.selectors.stock import usable_on
+
+SEARCH = forms.TextInput(attrs={"type": "search"})
+DAY = forms.DateInput(attrs={"type": "date"})
+EXPIRED = "expired"
+UNKNOWN = "unknown"
+USABLE = "usable"
+
+
+def stocked_places(_request: Any) -> QuerySet[Place]:
+    return Place.objects.filter(pk__in=Balance.objects.filter(place__isnull=False).values("place"))
+
+
+class StockFilter(django_filters.FilterSet):
+    """Lots where they lie. Needs `today` to tell what is expired."""
+
+    q = django_filters.CharFilter(label=_("Item, code, lot or serial"), method="search", widget=SEARCH)
+    place = django_filters.ModelChoiceFilter(
+        label=_("Place"), queryset=stocked_places, to_field_name="code", empty_label=_("any")
+    )
+    where = django_filters.ChoiceFilter(
+        label=_("Where"),
+        method="whereabouts",
+        empty_label=_("in the stores"),
+        choices=[("aboard", _("aboard units")), ("all", _("both"))],
+    )
+    status = django_filters.ChoiceFilter(
+        label=_("Status"),
+        method="in_status",
+        empty_label=_("any"),
+        choices=[
+            (USABLE, _("usable")),
+            (EXPIRED, _("expired")),
+            (UNKNOWN, _("expiry not known")),
+            (Lot.Status.QUARANTINE, _("in quarantine")),
+            (Lot.Status.RECALLED, _("recalled")),
+        ],
+    )
+    within = django_filters.NumberFilter(
+        label=_("Expiring within, days"),
+        method="expiring",
+        min_value=0,
+        max_value=3650,
+        widget=forms.NumberInput(attrs={"min": 0, "max": 3650, "inputmode": "numeric"}),
+    )
+
+    class Meta:
+        model = Balance
+        fields: list[str] = []
+
+    def __init__(self, *args: Any, today: dt.date, **kwargs: Any) -> None:
+        self.today = today
+        super().__init__(*args, **kwargs)
+
+    def filter_queryset(self, queryset: QuerySet[Any]) -> QuerySet[Any]:
+        if not self.form.cleaned_data.get("where"):
+            queryset = queryset.filter(place__isnull=False)
+        return super().filter_queryset(queryset)
+
+    def search(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        for word in value.split():
+            queryset = queryset.filter(
+                Q(lot__item__name__icontains=word)
+                | Q(lot__item__code__icontains=word)
+                | Q(lot__code__icontains=word)
+                | Q(lot__serial__icontains=word)
+                | Q(unit__tag__icontains=word)
+            )
+        return queryset
+
+    def whereabouts(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        return queryset.filter(unit__isnull=False) if value == "aboard" else queryset
+
+    def in_status(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        if value == USABLE:
+            return queryset.filter(usable_on(self.today))
+        if value == EXPIRED:
+            return queryset.filter(lot__expires_on__lt=self.today)
+        if value == UNKNOWN:
+            return queryset.filter(lot__expires_on__isnull=True, lot__no_expiry=False, lot__item__dated=True)
+        return queryset.filter(lot__status=value)
+
+    def expiring(self, queryset: QuerySet[Any], name: str, value: Any) -> QuerySet[Any]:
+        return queryset.filter(lot__expires_on__lte=self.today + dt.timedelta(days=int(value)))
+
+
+class ItemFilter(django_filters.FilterSet):
+    """Items, with what there is of each. `by` keeps the address on this list."""
+
+    by = django_filters.CharFilter(method="as_it_is", widget=forms.HiddenInput)
+    q = django_filters.CharFilter(label=_("Item or code"), method="search", widget=SEARCH)
+    kind = django_filters.ChoiceFilter(label=_("Kind"), choices=Item.Kind.choices, empty_label=_("any"))
+    stock = django_filters.ChoiceFilter(
+        label=_("Stock"),
+        method="in_stock",
+        empty_label=_("any"),
+        choices=[("usable", _("some usable")), ("none", _("none usable")), ("bad", _("some not usable"))],
+    )
+
+    class Meta:
+        model = Item
+        fields: list[str] = []
+
+    def search(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        for word in value.split():
+            queryset = queryset.filter(Q(name__icontains=word) | Q(code__icontains=word))
+        return queryset
+
+    def as_it_is(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        return queryset
+
+    def in_stock(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        if value == "usable":
+            return queryset.filter(usable_qty__gt=0)
+        if value == "none":
+            return queryset.filter(usable_qty=0)
+        return queryset.filter(unusable_qty__gt=0)
+
+
+class MovementFilter(django_filters.FilterSet):
+    q = django_filters.CharFilter(label=_("Item, lot, unit or reason"), method="search", widget=SEARCH)
+    kind = django_filters.ChoiceFilter(label=_("Kind"), choices=Movement.Kind.choices, empty_label=_("any"))
+    place = django_filters.ModelChoiceFilter(
+        label=_("Place"),
+        queryset=stocked_places,
+        to_field_name="code",
+        empty_label=_("any"),
+        method="from_or_to",
+    )
+    first = django_filters.DateFilter(
+        label=_("From"), field_name="happened_at", lookup_expr="date__gte", widget=DAY
+    )
+    last = django_filters.DateFilter(
+        label=_("Through"), field_name="happened_at", lookup_expr="date__lte", widget=DAY
+    )
+    standing = django_filters.ChoiceFilter(
+        label=_("Standing"),
+        method="counts",
+        empty_label=_("all lines"),
+        choices=[("counts", _("what counts")), ("reversed", _("reversed"))],
+    )
+
+    class Meta:
+        model = Movement
+        fields: list[str] = []
+
+    def search(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        for word in value.split():
+            queryset = queryset.filter(
+                Q(lot__item__name__icontains=word)
+                | Q(lot__item__code__icontains=word)
+                | Q(lot__code__icontains=word)
+                | Q(lot__serial__icontains=word)
+                | Q(from_unit__tag__icontains=word)
+                | Q(to_unit__tag__icontains=word)
+                | Q(reason__icontains=word)
+            )
+        return queryset
+
+    def from_or_to(self, queryset: QuerySet[Any], name: str, value: Place) -> QuerySet[Any]:
+        return queryset.filter(Q(from_place=value) | Q(to_place=value))
+
+    def counts(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        if value == "reversed":
+            return queryset.filter(reversed=True)
+        return queryset.filter(reversed=False).exclude(kind=Movement.Kind.REVERSAL)
