@@ -3,16 +3,23 @@
 import datetime as dt
 
 import pytest
+import time_machine
 from django.contrib import admin
 from django.urls import reverse
 from django.utils import timezone
 
 from fleet.models import AuditEntry, Correctable, Membership, Place, Unit, User
 from readiness.models import Alert, BankState, Charge, InspectionType, Reading, Verdict
-from tests.factories.fleet import DepotFactory, DesignFactory, UnitFactory, UserFactory
+from tests.factories.fleet import NOW, DepotFactory, DesignFactory, UnitFactory, UserFactory
 from tests.factories.readiness import ChargeFactory, InspectionTypeFactory, ReadingFactory, VerdictFactory
 
 pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture(autouse=True)
+def stated_day():
+    with time_machine.travel(NOW, tick=False):
+        yield
 
 
 @pytest.fixture

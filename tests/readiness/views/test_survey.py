@@ -1,5 +1,6 @@
 """First weeks: the walk, the paper with its codes, the sheet typed in whole or not at all, the workbook."""
 
+import datetime as dt
 import io
 import re
 
@@ -101,7 +102,7 @@ def test_a_filled_sheet_is_saved_and_the_facts_leave_the_list(client, cast, unit
         fields["wet--kind"]: "dry",
         fields["certificate-lifting_exam-number"]: "L-9",
         fields["certificate-lifting_exam-issued_on"]: f"{TODAY:%Y-%m-%d}",
-        fields[f"charge-{bank}-ended_on"]: "2026-01-05",
+        fields[f"charge-{bank}-ended_on"]: f"{TODAY - dt.timedelta(days=100):%Y-%m-%d}",
         fields[f"charge-{bank}-hours"]: "14",
         fields[f"charge-{bank}-end_sign"]: "current_steady",
     }
@@ -111,7 +112,7 @@ def test_a_filled_sheet_is_saved_and_the_facts_leave_the_list(client, cast, unit
     assert (reading.volts_v, round(reading.temp_c, 3), reading.rest_h) == (25.4, 10.0, 72.0)
     assert reading.recorded_by == cast.nora
     assert (Certificate.objects.get().number, WetState.objects.get().kind) == ("L-9", "dry")
-    assert Charge.objects.get().ended_at.date().isoformat() == "2026-01-05"
+    assert Charge.objects.get().ended_at.date() == TODAY - dt.timedelta(days=100)
     page = answer.content.decode()
     assert "5 facts are on file" in page
     assert "Reading of bank" not in page
