@@ -11,7 +11,8 @@ USUAL_GAP_MM = 50.0
 
 
 def room_of(conveyance: str, *, gap_mm: float = USUAL_GAP_MM) -> Room:
-    """The room of a container, a freighter loaded loose, or a deck; `gap_mm` is a setting, kept between pieces and walls.
+    """The room of a container, a freighter loaded loose, or a deck; `gap_mm` is a setting, kept between pieces and walls
+    and in total in the door.
 
     Flat racks and open tops count in gauge. A freighter has no window for the centre of gravity here: its loading chart
     decides. On a deck the legal width and height are the walls. Raises DomainError for anything else.
@@ -35,8 +36,8 @@ def _container(table: ConveyanceTable, gap_mm: float) -> Room:
         width_mm=_value(table, "int_width_mm"),
         height_mm=_value(table, "int_height_mm"),
         payload_kg=_value(table, "payload_kg"),
-        door_width_mm=_value(table, "door_width_mm"),
-        door_height_mm=_value(table, "door_height_mm"),
+        door_width_mm=_value(table, "door_width_mm") - gap_mm,
+        door_height_mm=_value(table, "door_height_mm") - gap_mm,
         line_load_kg_m=_value(table, "line_load_kg_per_m"),
         gap_mm=gap_mm,
     )
@@ -48,8 +49,8 @@ def _aircraft(table: ConveyanceTable, gap_mm: float) -> Room:
         width_mm=_value(table, "hold_width_mm"),
         height_mm=_value(table, "hold_height_mm"),
         payload_kg=_value(table, "max_payload_kg"),
-        door_width_mm=_value(table, "door_width_mm"),
-        door_height_mm=_value(table, "door_height_mm"),
+        door_width_mm=_value(table, "door_width_mm") - gap_mm,
+        door_height_mm=_value(table, "door_height_mm") - gap_mm,
         broadside=table.words["loading"][0] == "side",
         gap_mm=gap_mm,
     )

@@ -100,7 +100,9 @@ def decide_item(
     if edition is None:
         return explained(unknown("edition_not_held", "none", "edition"), mode, ship_date, None)
     table = held_entries(edition.goods_table) if entries is None else entries
-    return explained(_rule(item, mode, table, strict), mode, ship_date, edition, _entry_provision(table))
+    ruling = _rule(item, mode, table, strict)
+    provision = _entry_instruction(item, ruling, table) if mode is Mode.AIR else ""
+    return explained(ruling, mode, ship_date, edition, provision)
 
 
 def decide_items(
@@ -129,19 +131,31 @@ def battery_decision(verdicts: BatteryVerdicts, place: int) -> Decision:
         f"UN {number}" if number else "none",
         missing,
     )
-    return explained(ruling, verdicts.mode, verdicts.ship_date, verdicts.edition)
+    instruction = _INSTRUCTION_OF.get((number, ruling.reason.startswith("installed")), "")
+    section = str(verdicts.section[place])
+    provision = f"PI {instruction} {section}" if instruction and section else ""
+    return explained(ruling, verdicts.mode, verdicts.ship_date, verdicts.edition, provision)
+
+
+# Packing instruction of a lithium or sodium-ion entry: (UN number, installed in equipment).
+_INSTRUCTION_OF = {
+    (3480, False): "965",
+    (3481, False): "966",
+    (3481, True): "967",
+    (3090, False): "968",
+    (3091, False): "969",
+    (3091, True): "970",
+    (3551, False): "976",
+    (3552, False): "977",
+    (3552, True): "978",
+}
 
 
 def explained(
-    ruling: Ruling,
-    mode: Mode,
-    ship_date: date,
-    edition: Edition | None,
-    provisions: dict[str, str] | None = None,
+    ruling: Ruling, mode: Mode, ship_date: date, edition: Edition | None, provision: str = ""
 ) -> Decision:
-    """A ruling with the sentence, provision, conditions and source of its reason."""
+    """A ruling with the sentence, provision, conditions and source of its reason; `provision` is a closer one."""
     reason = reasons()[ruling.reason]
-    entry = (provisions or {}).get(un_digits(ruling.un), "") if mode is Mode.AIR else ""
     return Decision(
         mode,
         ship_date,
@@ -150,7 +164,7 @@ def explained(
         ruling.reason,
         ruling.missing,
         reason.sentence,
-        reason.provision or (entry if ruling.verdict.may_go else ""),
+        provision or reason.provision,
         reason.conditions,
         reason.source,
         reason.mark == "memory" and ruling.verdict.may_go,
@@ -172,15 +186,16 @@ def _rule(item: Item, mode: Mode, entries: Entries, strict: bool) -> Ruling:
     raise TypeError(f"{type(item).__name__} is no item")
 
 
-def _entry_provision(entries: Entries) -> dict[str, str]:
-    return {
-        un: "; ".join(
-            dict.fromkeys(
-                f"PI {instruction}"
-                for entry in lines
-                for instruction in (entry.pax_pi, entry.cao_pi)
-                if instruction
-            )
-        )
-        for un, lines in entries.items()
-    }
+def _entry_instruction(item: Item, ruling: Ruling, entries: Entries) -> str:
+    """The packing instructions of the entry, by its packing group: for passenger and cargo aircraft, or cargo alone."""
+    if ruling.reason not in ("air_within_pax", "air_over_pax_cao"):
+        return ""
+    group = item.pg if isinstance(item, Goods) else "II"
+    lines = [
+        line
+        for line in entries[un_digits(ruling.un)]
+        if line.packing_group in ("", group or line.packing_group)
+    ]
+    cargo_only = ruling.verdict is Verdict.CARGO_AIRCRAFT_ONLY
+    numbers = [pi for line in lines for pi in ((line.cao_pi,) if cargo_only else (line.pax_pi, line.cao_pi))]
+    return " / ".join(f"PI {pi}" for pi in dict.fromkeys(numbers) if pi)

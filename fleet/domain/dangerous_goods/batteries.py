@@ -23,6 +23,7 @@ from fleet.domain.dangerous_goods.words import Mode, Verdict
 LIMIT_SOC_PCT = 30.0
 LIMIT_INDICATED_PCT = 25.0
 PAX_NET_KG, CAO_NET_KG = 5.0, 35.0
+IB_NET_KG, IB_NET_METAL_KG = 10.0, 2.5
 WET_PAX_GROSS_KG = 30.0
 SP188_GROSS_KG = 30.0
 NIMH_CTU_KG = 100.0
@@ -33,7 +34,10 @@ PI970_CELL_G, PI970_BATTERY_G = 12.0, 500.0
 
 @dataclass(frozen=True, slots=True)
 class BatteryVerdicts:
-    """n answers of one mode and ship date: verdict codes, UN numbers (0 = none), reason keys, missing facts."""
+    """n answers of one mode and ship date: verdict codes, UN numbers (0 = none), reason keys, missing facts.
+
+    `section` is that of the packing instruction, by air, of lithium and sodium ion that may fly; else empty.
+    """
 
     mode: Mode
     ship_date: date
@@ -41,6 +45,7 @@ class BatteryVerdicts:
     verdict: NDArray[np.int8]
     un: NDArray[np.int16]
     reason: NDArray[np.object_]
+    section: NDArray[np.object_]
     missing: dict[str, BoolArray]
 
     def missing_of(self, place: int) -> tuple[str, ...]:
@@ -154,6 +159,7 @@ def decide_columns(
         procedure.verdict,
         procedure.un,
         procedure.reason,
+        _air_sections(procedure, roles),
         missing_facts(columns, roles, mode, edition, undecided, strict),
     )
 
@@ -166,8 +172,24 @@ def _no_edition(size: int, mode: Mode, ship_date: date) -> BatteryVerdicts:
         np.full(size, int(Verdict.CANNOT_DECIDE), dtype=np.int8),
         np.zeros(size, dtype=np.int16),
         np.full(size, "edition_not_held", dtype=np.object_),
+        np.full(size, "", dtype=np.object_),
         {},
     )
+
+
+def _air_sections(p: _Procedure, r: Roles) -> NDArray[np.object_]:
+    """Section of the packing instruction for lithium and sodium ion that may fly: IA or IB alone, I or II otherwise."""
+    section = np.full(p.columns.size, "", dtype=np.object_)
+    if not p.air:
+        return section
+    c, net = p.columns, p.columns.number("net_mass_kg")
+    flies = r.lithium & (p.verdict <= int(Verdict.CARGO_AIRCRAFT_ONLY)) & ~r.vehicle
+    most_ib = np.where(c.isin("chemistry", "li_metal"), IB_NET_METAL_KG, IB_NET_KG)
+    section[flies & r.alone] = "Section IA"
+    section[flies & r.alone & r.small & (net <= most_ib)] = "Section IB"
+    section[flies & r.in_equipment] = "Section I"
+    section[flies & r.in_equipment & r.small & (net <= PAX_NET_KG)] = "Section II"
+    return section
 
 
 def _gates(p: _Procedure, r: Roles) -> None:

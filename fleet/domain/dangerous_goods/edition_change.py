@@ -1,0 +1,45 @@
+"""What a next edition would change: shown before a second person releases it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from fleet.domain.dangerous_goods.answers import Decision, decide_item
+from fleet.domain.dangerous_goods.editions import Editions
+from fleet.domain.dangerous_goods.entries import Entries
+from fleet.domain.dangerous_goods.records import Item
+from fleet.domain.dangerous_goods.words import Mode
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One item whose verdict, number or reason differs on a ship date."""
+
+    label: str
+    before: Decision
+    after: Decision
+
+
+def changed_verdicts(
+    items: Sequence[tuple[str, Item]],
+    modes: Iterable[Mode],
+    ship_dates: Iterable[date],
+    before: Editions,
+    after: Editions,
+    *,
+    entries_before: Entries | None = None,
+    entries_after: Entries | None = None,
+) -> list[Change]:
+    """Every (item, mode, ship date) that the new editions or goods table decide otherwise, in the order given."""
+    days = list(ship_dates)
+    found = []
+    for mode in modes:
+        for day in days:
+            for label, item in items:
+                old = decide_item(item, mode, day, editions=before, entries=entries_before)
+                new = decide_item(item, mode, day, editions=after, entries=entries_after)
+                if (old.verdict, old.un, old.reason) != (new.verdict, new.un, new.reason):
+                    found.append(Change(label, old, new))
+    return found
