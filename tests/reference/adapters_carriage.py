@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import fields
 from typing import Any
 
 from fleet.domain.fit.answers import (
@@ -100,11 +101,14 @@ def _load(load: Values, conditions: Values) -> Load:
 
 def _trip(load: Values, conditions: Values) -> Trip:
     clear = conditions.get("clearance_mm") or {}
+    if not isinstance(clear, dict):
+        clear = dict.fromkeys("whl", clear)
     facts = {field: conditions[name] for name, field in TRIP_FACTS.items() if name in conditions}
     if "alt_m" in facts or "runway_m" in facts:
         facts = {"isa_dev_c": 0.0, "elevation_m": 0.0} | facts
     if conditions.get("lashing"):
-        facts["lashing"] = Lashing(**conditions["lashing"])
+        stated = conditions["lashing"]
+        facts["lashing"] = Lashing(**{f.name: stated[f.name] for f in fields(Lashing) if f.name in stated})
     clearances = Clearances.same(Clearance(clear.get("w", 0), clear.get("h", 0), clear.get("l", 0)))
     return Trip(asked=_asked(load | conditions), clearances=clearances, **{"rigging_kg": 0.0, **facts})
 

@@ -18,6 +18,7 @@ from fleet.domain.fit.loads import LoadColumns
 from fleet.domain.fit.trip import Clearances, Topic, Trip, number
 
 ELEVATION_STEP_M, PER_ELEVATION_STEP = 300.0, 0.07
+PAVED = frozenset({"paved", "asphalt", "concrete"})  # anything else counts as unpaved
 PER_DEGREE, PER_SLOPE_PCT = 0.01, 0.10
 
 
@@ -168,4 +169,4 @@ def _route(board: Board, planes: Freighters, trip: Trip, carried: FloatArray) ->
     if trip.asks(Topic.SURFACE):
         board.lacks("missing_surface", trip.surface is None)
         if trip.surface is not None:
-            board.must("runway_surface", (types["unpaved"] == 1) | (trip.surface == "paved"))
+            board.must("runway_surface", (types["unpaved"] == 1) | (trip.surface in PAVED))
