@@ -8,6 +8,7 @@ from datetime import date
 import pytest
 
 from fleet.domain.dangerous_goods.answers import decide_item, reasons
+from fleet.domain.dangerous_goods.banks import RULE_WORDS, battery_of_bank
 from fleet.domain.dangerous_goods.edition_change import changed_verdicts
 from fleet.domain.dangerous_goods.editions import Editions, held_editions, parse_editions
 from fleet.domain.dangerous_goods.entries import held_entries, parse_entries
@@ -18,6 +19,7 @@ from fleet.domain.dangerous_goods.turn_round import turn_rounds
 from fleet.domain.dangerous_goods.unit import UnitItem, judge_unit
 from fleet.domain.dangerous_goods.words import Mode, Verdict, verdict_of
 from fleet.lib.errors import DomainError
+from fleet.models.banks import Chemistry
 
 DAY = date(2026, 6, 30)
 PACK = Battery(
@@ -383,3 +385,11 @@ def test_reasons_are_held_once_and_every_permission_from_memory_says_so() -> Non
     assert len(reasons()) > 120
     assert decide_item(Lamp(hg_g_each=0.3), Mode.ROAD, DAY).verify_before_use
     assert not decide_item(Lamp(hg_g_each=0.05, hg_g_package=0.5), Mode.AIR, DAY).verify_before_use
+
+
+def test_every_bank_chemistry_has_its_words_in_the_rules() -> None:
+    assert set(RULE_WORDS) == set(Chemistry.values)
+    for code in RULE_WORDS:
+        assert decide_item(battery_of_bank(code), Mode.AIR, DAY).reason == "missing_condition"
+    with pytest.raises(DomainError, match="'lto'"):
+        battery_of_bank("lto")
