@@ -30,10 +30,11 @@ from fleet.services.imports.kinds import chunks, kind_named, kinds_in_order
 from fleet.services.imports.planning import Opened, Plan, plan_sheet, preview, recognise
 from fleet.services.imports.references import Lookups
 from fleet.services.imports.undoing import Undoer, require_no_obstacle
-from fleet.services.imports.writing import CHUNK, Writer, remember_new
+from fleet.services.imports.writing import Pacer, Writer, remember_new
 from fleet.services.jobs import job_enqueue
 
 KIND = "import"
+PORTION: int | None = None  # rows a transaction; None: as many as stay short here
 KEPT_FAULTS = 1000
 State = ImportRun.State
 UNDOABLE = (State.APPLIED, State.FAILED)
@@ -367,7 +368,7 @@ def _write_sheet(
     writer = Writer(plan.kind, plan.ident, lookups, run_id=run.pk, actor=run.applied_by, now=lookups.now)
     written = 0
     try:
-        for some in chunks(rows, CHUNK):
+        for some in Pacer(rows, PORTION):
             context.check_cancelled()
             with audit_unnamed(lookups.memory["new"]):
                 writer.write(some, context.fence)

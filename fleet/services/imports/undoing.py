@@ -29,7 +29,7 @@ COMPUTED = frozenset(
         "inventory.Balance",
     }
 )
-CHUNK = 400
+UNDO_CHUNK = 200
 MOST_SHOWN = 20
 
 Reverser = Callable[[Sequence[ImportChange], User | None, datetime], None]
@@ -142,7 +142,7 @@ class Undoer:
         """Take everything back. Running it again after an interruption goes on where it stopped."""
         ids = list(self.changes.order_by("-pk").values_list("pk", flat=True))
         done = 0
-        for some in chunks(ids, CHUNK):
+        for some in chunks(ids, UNDO_CHUNK):
             changes = list(ImportChange.objects.filter(pk__in=some).order_by("-pk"))
             with transaction.atomic():
                 fence()

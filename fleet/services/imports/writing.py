@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -15,7 +16,8 @@ from fleet.services.imports.kinds import Planned, Ref, SheetKind
 from fleet.services.imports.references import Lookups
 from fleet.services.records import BOOKKEEPING, facts, from_integrity
 
-CHUNK = 200
+FIRST_CHUNK, LEAST_CHUNK, MOST_CHUNK = 100, 20, 400
+LONG_S, SHORT_S, PAUSE_S = 0.3, 0.12, 0.1
 Fence = Callable[[], None]
 
 
@@ -267,6 +269,35 @@ class Writer:
         new = self.lookups.memory["new"]
         old = (obj.pk for obj in objects if obj.pk is not None and obj.pk not in new.get(obj._meta.label, ()))
         return next(old, None)
+
+
+class Pacer:
+    """Cuts rows into portions whose transactions stay short on this machine, with a pause in which others may write.
+
+    A database with one writer at a time serves a waiting form only between two transactions.
+    """
+
+    def __init__(self, rows: Sequence[Planned], size: int | None = None) -> None:
+        self.rows = rows
+        self.size = size or FIRST_CHUNK
+        self.fixed = size is not None
+
+    def __iter__(self) -> Iterator[Sequence[Planned]]:
+        start = 0
+        while start < len(self.rows):
+            begun = time.monotonic()
+            portion = self.rows[start : start + self.size]
+            yield portion
+            start += len(portion)
+            if not self.fixed and start < len(self.rows):
+                self._adapt(time.monotonic() - begun)
+
+    def _adapt(self, took_s: float) -> None:
+        if took_s > LONG_S:
+            self.size = max(LEAST_CHUNK, self.size // 2)
+        elif took_s < SHORT_S:
+            self.size = min(MOST_CHUNK, self.size * 2)
+        time.sleep(min(PAUSE_S, took_s / 2))
 
 
 class _Named:

@@ -240,7 +240,7 @@ def test_a_value_changed_since_stops_the_undo():
 
 def test_a_sheet_that_fails_halfway_is_taken_back_and_the_others_stay(monkeypatch):
     kind = kind_named("readings")
-    monkeypatch.setattr("fleet.services.imports.runs.CHUNK", 2)
+    monkeypatch.setattr("fleet.services.imports.runs.PORTION", 2)
     written = []
 
     class Failing(type(kind)):
