@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from decimal import Decimal
 
-from django.db.models import DecimalField, Exists, F, Min, OuterRef, Q, QuerySet, Subquery, Sum, Value
+from django.db.models import Count, DecimalField, Exists, F, Min, OuterRef, Q, QuerySet, Subquery, Sum, Value
 from django.db.models.functions import Coalesce
 
 from fleet.models import Place
@@ -87,13 +87,22 @@ def lot_fittings(lot: Lot) -> list[FittedPart]:
 
 
 def item_lots(item: Item) -> QuerySet[Lot]:
-    """The lots of an item with what is left of each. Adds `on_hand`."""
+    """The lots of an item with what is left of each. Adds `on_hand` and `fitted` (pieces in positions)."""
+    fitted = (
+        FittedPart.objects.filter(lot=OuterRef("pk"), removed_at__isnull=True)
+        .order_by()
+        .values("lot")
+        .annotate(n=Count("pk"))
+        .values("n")
+    )
     total = (
         Balance.objects.filter(lot=OuterRef("pk")).order_by().values("lot").annotate(n=Sum("qty")).values("n")
     )
     return (
         Lot.objects.filter(item=item)
         .select_related("item")
-        .annotate(on_hand=Coalesce(Subquery(total, output_field=QTY), NOTHING))
+        .annotate(
+            on_hand=Coalesce(Subquery(total, output_field=QTY), NOTHING), fitted=Coalesce(Subquery(fitted), 0)
+        )
         .order_by(F("expires_on").asc(nulls_last=True), "code")
     )

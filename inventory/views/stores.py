@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404
+from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_GET
@@ -160,7 +162,14 @@ def item_detail(request: HttpRequest, code: str) -> HttpResponse:
     depot = chosen_depot(request)
     today, system, rights = today_at(depot), system_of(request), request_rights(request)
     totals = item_lines(depot=depot, day=today).get(pk=item.pk)
-    lots = page_of(request, item_lots(item), key="lots")
+    all_lots = "empty" in request.GET
+    found = item_lots(item)
+    lots = page_of(
+        request,
+        found if all_lots else found.filter(Q(on_hand__gt=0) | Q(fitted__gt=0)),
+        key="lots",
+        per_page=20,
+    )
     rows = movement_lines().filter(lot__item=item)
     paging = page_of(request, movements_of_depot(rows, depot) if depot else rows, per_page=20)
     context = {
@@ -177,6 +186,7 @@ def item_detail(request: HttpRequest, code: str) -> HttpResponse:
             for lot in lots.rows
         ],
         "lots_paging": lots,
+        "all_lots": all_lots,
         "lines": movement_lines_of(paging.rows, system=system, rights=rights),
         "paging": paging,
         "may_stock": rights.can("stock"),
@@ -226,7 +236,7 @@ def lot_detail(request: HttpRequest, pk: int) -> HttpResponse:
         "lot": lot,
         "state": state,
         "pairs": [
-            {"label": _("Item"), "value": lot.item.name, "url": lot.item.code and _item_url(lot.item)},
+            {"label": _("Item"), "value": lot.item.name, "url": _item_url(lot.item)},
             {"label": _("Status"), "value": state.words, "note": lot.note},
             {
                 "label": _("Good through"),
@@ -248,8 +258,6 @@ def lot_detail(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _item_url(item: Item) -> str:
-    from django.urls import reverse
-
     return reverse("inventory:item-detail", args=[item.code])
 
 
