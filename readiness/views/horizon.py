@@ -12,11 +12,13 @@ from fleet.web.page import render_page, with_query
 from fleet.web.paging import page_of
 from fleet.web.site import chosen_depot, depots_in_view
 from readiness.filters import UnitFilter
+from readiness.selectors.pages_together import together_by_depot
 from readiness.selectors.pages_units import units_with_verdicts
 from readiness.web.horizon_units import horizon_units
+from readiness.web.together import together_words
 
 SPANS = (30, 90, 180, 365)
-UNITS_SHOWN = 100
+UNITS_SHOWN = 60
 BY_DEPOT = ("home__name", "tag")
 # The undecided first, then those that stop being what they are the soonest.
 BY_END = (F("why_undecided").desc(), F("shown__turns_on").asc(nulls_last=True), "tag")
@@ -32,6 +34,8 @@ def horizon_show(request: HttpRequest) -> HttpResponse:
     by_end = request.GET.get("order") == "end"
     paging = page_of(request, filters.qs.order_by(*(BY_END if by_end else BY_DEPOT)), per_page=UNITS_SHOWN)
     days = span_of(request)
+    # Only of whole depots can it be said how many of their units are ready together.
+    whole = len(paging.rows) == paging.total and not filters.is_filtered
     context = {
         "depot": depot,
         "today": today,
@@ -41,6 +45,9 @@ def horizon_show(request: HttpRequest) -> HttpResponse:
         "spans": [(span, with_query(request, days=span), span == days) for span in SPANS],
         "days": days,
         "by_end": by_end,
+        "together": [together_words(found) for found in together_by_depot(paging.rows, today=today)]
+        if whole
+        else [],
         "other_order_url": with_query(request, order=None if by_end else "end", page=None),
     }
     return render_page(request, "readiness/horizon.html", context, region="readiness/horizon_region.html")
