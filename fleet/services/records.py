@@ -169,10 +169,13 @@ def written_once(model: type[Row], token: UUID | None, write: Callable[[], Row])
     try:
         with transaction.atomic():
             return _with_token(model, token) or write()
-    except IntegrityError as error:
+    except (IntegrityError, DomainError) as error:
+        # The same submission may have been written by another process between the look and the write.
         there = _with_token(model, token)
         if there is not None:
             return there
+        if isinstance(error, DomainError):
+            raise
         raise from_integrity(error) from error
 
 
