@@ -393,7 +393,7 @@ class _WorkbookSource(_Source):
         if kind == "e":
             return BadCell("error", str(value))
         if isinstance(value, str):
-            text = value.strip()
+            text = value.replace("\x00", "").strip()
             if len(text) > self.limits.cell_chars:
                 raise SheetError(
                     "sheet.cell_too_long", "A cell holds over {most} characters.", most=self.limits.cell_chars
@@ -553,7 +553,7 @@ class _DelimitedSource(_Source):
 
 
 def _text_cells(cells: list[str], line: int, limits: Limits) -> tuple[Value, ...] | None:
-    row: list[Value] = [_unescaped(cell.strip()) or None for cell in cells]
+    row: list[Value] = [_unescaped(cell.replace("\x00", "").strip()) or None for cell in cells]
     while row and row[-1] is None:
         row.pop()
     if not row:

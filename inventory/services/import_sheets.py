@@ -230,6 +230,10 @@ class LotSheet(SheetKind):
                 )
             taken[spot] = row.obj.pk
 
+    def words_of(self, values: Values) -> list[str]:
+        item, code = values.get("item"), values.get("code")
+        return [f"{item} {code}"] if isinstance(item, str) and isinstance(code, str) else []
+
     def ref(self, row: Planned) -> tuple[Sequence[str], Ref]:
         label = f"{row.values['item'].label} {row.obj.code}"
         return [label], Ref(row.obj, label)

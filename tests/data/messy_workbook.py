@@ -92,7 +92,7 @@ MISSIONS = [
 ]
 LOGS = [
     ("Mission", "Day", "Hours A", "Volume A", "Raw water turbidity", "Energy"),
-    ("2025-FLOOD-03", "2025-06-03", "18.5 h", "19.2 m3", 80, "31 kWh"),
+    ("2025-FLOOD-03", "2025-06-03", "17.5 h", "18.7 m3", 82, "31 kWh"),
     ("2025-FLOOD-03", "2025-06-04", "18 h 45 min", "5000 gal", 65, "30 kWh"),
 ]
 NOTES = [("Dear colleagues,",), ("please count the slings before Friday.",)]

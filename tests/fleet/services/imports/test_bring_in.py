@@ -47,6 +47,10 @@ def test_the_whole_messy_workbook_comes_in(told):
     run = read_and_bring_in(messy.build())
     assert run.state == ImportRun.State.APPLIED
     assert run.preview["unknown"] == ["Notes"]
+    rows = {title: len(rows) - 1 for title, rows in messy.SHEETS.items()}
+    for sheet in run.preview["sheets"]:
+        expected = {"Fleet list": 3, "Stock": 2}.get(sheet["title"], rows[sheet["title"]])
+        assert sheet["counts"]["added"] == expected, sheet["title"]
     unit = Unit.objects.get(tag="MW-002")
     assert (unit.design.code, unit.home.code, unit.packed_form.code) == ("WX-40", "NORD", "skid")
     assert unit.note == "=not a formula"
