@@ -25,7 +25,7 @@ from fleet.services.versions import Conflict
 from fleet.web.page import redirect_to, render_page, safe_next
 from fleet.web.site import chosen_depot, person_of
 from fleet.web.words import spoken
-from inventory import forms as stock_forms
+from inventory.forms import stock as stock_forms
 from inventory.models import Lot, Movement
 from inventory.selectors.pages import lot_spots
 from inventory.selectors.spots import depot_of

@@ -20,7 +20,7 @@ from fleet.web.site import chosen_depot, person_of
 from fleet.web.sorting import Column, sorting_of
 from fleet.web.words import spoken
 from inventory.filters import MovementFilter
-from inventory.forms import ReasonForm
+from inventory.forms.stock import ReasonForm
 from inventory.models import Movement
 from inventory.selectors.pages import movement_lines, movements_of_depot
 from inventory.selectors.spots import depot_of

@@ -1,0 +1,65 @@
+"""What can be taken from a unit for another one."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from uuid import UUID
+
+from django.db.models import QuerySet
+
+from fleet.models import BankStay, BatteryBank, Unit
+from inventory.models import Balance, DesignItem, FittedPart, Movement, PartDebt
+from inventory.selectors.parts import parts_fitted
+from inventory.selectors.stock import balances_aboard
+
+
+@dataclass(frozen=True)
+class Takeable:
+    """One thing aboard a unit; exactly one of the three is set. `key` names it in a form."""
+
+    key: str
+    part: FittedPart | None = None
+    balance: Balance | None = None
+    bank: BatteryBank | None = None
+    position: str = ""
+
+
+def givers_for(target: Unit, *, depots: Collection[int] | None) -> QuerySet[Unit]:
+    """Units that could give something, of these depots (None: of all)."""
+    units = Unit.objects.in_service().exclude(pk=target.pk).select_related("home", "design").order_by("tag")
+    return units if depots is None else units.filter(home_id__in=depots)
+
+
+def takeable_from(unit: Unit) -> list[Takeable]:
+    """Fitted parts, then what lies aboard, then banks. Three queries."""
+    stays = BankStay.objects.current().filter(unit=unit).select_related("bank").order_by("position")
+    return [
+        *(Takeable(f"part:{part.pk}", part=part, position=part.position) for part in parts_fitted(unit)),
+        *(Takeable(f"lot:{row.pk}", balance=row) for row in balances_aboard(unit)),
+        *(Takeable(f"bank:{stay.bank_id}", bank=stay.bank, position=stay.position) for stay in stays),
+    ]
+
+
+def bill_positions(unit: Unit) -> list[tuple[str, str, bool]]:
+    """Positions of a unit's design: name, item, whether a part is in it now. Two queries."""
+    held = {part.position for part in parts_fitted(unit)}
+    lines = DesignItem.objects.filter(design_id=unit.design_id, purpose="fitted", valid_to__isnull=True)
+    return [
+        (line.position, line.item.name, line.position in held)
+        for line in lines.select_related("item").order_by("position")
+    ]
+
+
+def taken_already(*, token: str, what: str, giver: Unit, target: Unit) -> bool:
+    """Whether an earlier submission of the same form did it: by its token, or the bank is where it was to go."""
+    kind, _colon, number = what.partition(":")
+    if kind == "bank" and number.isdigit():
+        pk = int(number)
+        sits = BankStay.objects.current().filter(bank_id=pk, unit=target).exists()
+        owed = PartDebt.objects.filter(bank_id=pk, owed_to=giver, given_to=target, settled_at__isnull=True)
+        return sits and owed.exists()
+    try:
+        return Movement.objects.filter(token=UUID(token), kind__in=["remove", "transfer"]).exists()
+    except ValueError:
+        return False

@@ -1,0 +1,91 @@
+"""Take from one unit for another: a part, kit stock or the battery bank, with the debt it leaves."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404
+from django.urls import reverse
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_http_methods
+
+from fleet.lib.errors import DomainError
+from fleet.models import Unit
+from fleet.permissions import access_unit, member_required, request_rights
+from fleet.web.page import redirect_to, render_page
+from fleet.web.site import person_of
+from fleet.web.words import spoken
+from inventory.forms.take import GiverForm, TakeForm
+from inventory.selectors.takes import bill_positions, givers_for, takeable_from, taken_already
+from inventory.services.takes import bank_take, part_take
+from inventory.web.lines import system_of, unit_url
+
+
+@member_required
+@require_http_methods(["GET", "POST"])
+def part_take_show(request: HttpRequest, tag: str) -> HttpResponse:
+    """First from which unit (in the address), then what; both units are of depots this person keeps."""
+    target = access_unit(request, tag, to="upkeep")
+    givers = givers_for(target, depots=request_rights(request).depots("upkeep"))
+    back = unit_url(target) or reverse("inventory:store-list")
+    choose = GiverForm(request.GET or None, givers=givers)
+    source = choose.cleaned_data["source"] if choose.is_bound and choose.is_valid() else None
+    context: dict[str, Any] = {"target": target, "source": source, "choose": choose, "back": back}
+    if source is None:
+        return render_page(request, "inventory/take.html", context)
+    giver = get_object_or_404(givers, pk=source.pk)
+    if request.method == "POST" and taken_already(
+        token=request.POST.get("token", ""), what=request.POST.get("what", ""), giver=giver, target=target
+    ):
+        return redirect_to(request, back)
+    form = TakeForm(
+        request.POST or None,
+        things=takeable_from(giver),
+        positions=bill_positions(target),
+        system=system_of(request),
+        zone=target.home.time_zone,
+    )
+    if request.method == "POST" and form.is_valid():
+        try:
+            _take(form, giver, target, request)
+        except DomainError as error:
+            form.add_error(None, spoken(error))
+        else:
+            messages.success(
+                request,
+                _(
+                    "Taken for %(target)s. %(giver)s is owed it until the gap is filled again; both are judged anew."
+                )
+                % {"target": target, "giver": giver},
+            )
+            return redirect_to(request, back)
+    context["form"] = form
+    status = 422 if request.method == "POST" else 200
+    return render_page(request, "inventory/take.html", context, status=status)
+
+
+def _take(form: TakeForm, giver: Unit, target: Unit, request: HttpRequest) -> None:
+    data = form.cleaned_data
+    shared = {
+        "target": target,
+        "happened_at": data["happened_at"],
+        "actor": person_of(request),
+        "reason": data["reason"],
+    }
+    thing = form.thing
+    if thing.bank is not None:
+        bank_take(bank=thing.bank, **shared)
+        return
+    part_take(
+        part=thing.part,
+        source=giver,
+        lot=thing.balance.lot if thing.balance else None,
+        qty=form.amount(),
+        target_position=data["position"],
+        used_part=form.used_part,
+        new_piece=form.new_piece,
+        token=data["token"],
+        **shared,
+    )

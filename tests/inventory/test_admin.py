@@ -1,0 +1,67 @@
+"""The admin site: the ledger to look at only, nothing deleted, lots written by their service."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from django.contrib import admin
+from django.test import Client, RequestFactory
+from django.urls import reverse
+
+from fleet.models import AuditEntry, User
+from inventory import models
+from inventory.models import Lot, Movement
+from tests.factories.fleet import DepotFactory
+from tests.factories.inventory import ItemFactory, in_store
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def staff() -> User:
+    return User.objects.create(username="root", is_staff=True, is_superuser=True)
+
+
+@pytest.fixture
+def client(staff: User) -> Client:
+    client = Client()
+    client.force_login(staff)
+    return client
+
+
+@pytest.mark.parametrize("name", sorted(set(models.__all__)))
+def test_nothing_is_deleted_and_results_are_only_looked_at(name: str, staff: User) -> None:
+    page: Any = admin.site._registry[getattr(models, name)]
+    request = RequestFactory().get("/")
+    request.user = staff
+    assert not page.has_delete_permission(request)
+    assert "delete_selected" not in page.get_actions(request)
+    looked_at = name in {"Movement", "Balance", "FittedPart", "PartDebt", "Receipt"}
+    assert page.has_change_permission(request) is not looked_at
+    assert page.has_add_permission(request) is not looked_at
+
+
+def test_movements_and_balances_are_shown(client: Client) -> None:
+    lot = in_store(3, place=DepotFactory())
+    movement = lot.movements.get()
+    for address, pk in (("movement", movement.pk), ("balance", lot.balances.get().pk), ("lot", lot.pk)):
+        assert client.get(reverse(f"admin:inventory_{address}_changelist")).status_code == 200
+        assert client.get(reverse(f"admin:inventory_{address}_change", args=[pk])).status_code == 200
+    client.post(reverse("admin:inventory_movement_change", args=[movement.pk]), {"qty": 9})
+    assert Movement.objects.get().qty == 3
+
+
+def test_a_lot_is_written_by_its_service(client: Client) -> None:
+    item = ItemFactory()
+    data = {"item": item.pk, "code": "L-1", "expires_on": "2030-01-31"}
+    assert client.post(reverse("admin:inventory_lot_add"), data).status_code == 302
+    lot = Lot.objects.get()
+    url = reverse("admin:inventory_lot_change", args=[lot.pk])
+    assert client.post(url, {"expires_on": "2031-01-31", "seen_version": lot.version}).status_code == 302
+    response = client.post(url, {"expires_on": "2032-01-31", "seen_version": lot.version})
+    assert "while you had it open" in response.content.decode()
+    assert list(AuditEntry.objects.filter(subject_kind="lot").values_list("action", flat=True)) == [
+        "lot.create",
+        "lot.update",
+    ]
