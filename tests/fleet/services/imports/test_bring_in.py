@@ -31,7 +31,7 @@ from tests.fleet.services.imports.steps import (
     workbook,
 )
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 UTC = dt.UTC
 
 

@@ -28,7 +28,7 @@ from tests.fleet.services.imports.steps import (
     workbook,
 )
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 LONG_AGO = dt.datetime(2025, 9, 1, tzinfo=dt.UTC)
 BASIS = ("Depots", "Designs", "Packed forms", "Fleet list", "Batteries")
 
