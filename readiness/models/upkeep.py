@@ -140,7 +140,8 @@ class BankTest(Correctable):
                 fields=["bank", "kind", "happened_at"], condition=COUNTING, name="bank_test_once"
             ),
             models.CheckConstraint(
-                condition=Q(kind="capacity", capacity_ah__gt=0) | Q(kind="ohmic", worst_ratio__gt=0),
+                condition=Q(kind="capacity", capacity_ah__isnull=False, capacity_ah__gt=0)
+                | Q(kind="ohmic", worst_ratio__isnull=False, worst_ratio__gt=0),
                 name="bank_test_has_its_value",
             ),
         ]
