@@ -253,6 +253,7 @@ def _kit(check: Check, data: Mapping[str, Any]) -> str:
             "%(label)s: %(needed)s needed for the mission, only %(aboard)s aboard last through it; the depot has %(stores)s."
         )
         % facts,
+        _("%(label)s: the kit was never counted, nothing of it is on record.") % facts,
     )
 
 
@@ -297,7 +298,8 @@ def _certificate(check: Check, data: Mapping[str, Any]) -> str:
         failing = _("%(label)s is valid through %(day)s, not through the standard mission.") % facts
     else:
         failing = _("%(label)s: none in force is on file.") % facts
-    return _until(check, _("%(label)s is in force.") % facts, failing)
+    never = _("%(label)s: none was ever put on file.") % facts
+    return _until(check, _("%(label)s is in force.") % facts, failing, never)
 
 
 def _inspection(check: Check, data: Mapping[str, Any]) -> str:
@@ -413,6 +415,7 @@ _SENTENCES: dict[str, Any] = {
             else _("%(label)s is missing.")
         )
         % {"label": subject_label(c)},
+        _("%(label)s: what is fitted there was never recorded.") % {"label": subject_label(c)},
     ),
     "part_life": _part_life,
     "certificate": _certificate,
@@ -496,7 +499,10 @@ def _missing_words(item: Check) -> str:
     if item["key"] == "charge_known":
         why = _flags(item.get("reasons"), REASON_WORDS, Reason)
         return f"{subject_label(item)}: {'; '.join(why)}" if why else check_name(item)
-    return check_name(item)
+    if item["key"] == "kit":
+        return _("kit: never counted")
+    label = subject_label(item) if item["key"] in {"certificate", "inspection", "part_fitted"} else ""
+    return f"{check_name(item)}: {label}" if label else check_name(item)
 
 
 def _stores_sentence(item: Check) -> str:

@@ -91,7 +91,10 @@ def last_changes(snapshot: FleetSnapshot) -> FloatArray:
 
 
 def certificate_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
-    """Certificates the design must hold: on file, not voided by a change, and valid through the last mission day."""
+    """Certificates the design must hold: on file, not voided by a change, and valid through the last mission day.
+
+    None ever recorded is a missing fact, so nothing is decided; one that lapsed or was voided fails.
+    """
     needs, held = snapshot.certificate_needs, snapshot.certificates
     today = float(snapshot.as_of_day)
     unit, kind = needs["unit"], needs["kind"]
@@ -109,13 +112,15 @@ def certificate_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
     mission_end = last_mission_day(snapshot)[unit]
     lasts = ends >= mission_end
     day = finite_day(ends)
+    never = ~lasts & np.isneginf(ends) & np.isneginf(ends_void)
     rows = [
         CheckRows.of(
             "certificate",
             unit,
             subject=kind + 1,
             gates=needs["gates_all"],
-            outcome=outcome_of(lasts, np.zeros_like(lasts)),
+            outcome=outcome_of(lasts, never),
+            missing=never,
             turns=later_turn(lasts, ends - (mission_end - today) + 1),
             # A certificate without an end is never due; one that is not on file is due now.
             due=np.where(np.isfinite(ends), day - needs["lead_days"], np.where(lasts, np.nan, today)),
@@ -157,7 +162,7 @@ def _evidence(snapshot: FleetSnapshot, latest: FloatArray) -> CheckRows:
 
 
 def inspection_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
-    """Inspections the design falls due for: the latest one passed and lasts through the mission."""
+    """Inspections the design falls due for: the latest one passed and lasts through the mission. Never done: undecided."""
     needs, done = snapshot.inspection_needs, snapshot.inspections
     unit = needs["unit"]
     row = Keys(unit, needs["type"]).find(done["unit"], done["type"])
@@ -172,14 +177,16 @@ def inspection_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
     mission = last_mission_day(snapshot)[unit] - today
     ahead = np.where(needs["interval_days"] > mission, mission, 0.0)
     lasts = passed & (due >= today + ahead)
-    why = np.where(np.isnan(last_day), NEVER, np.where(~passed, FAILED, np.where(due < today, RAN_OUT, DUE)))
+    never = np.isnan(last_day)
+    why = np.where(never, NEVER, np.where(~passed, FAILED, np.where(due < today, RAN_OUT, DUE)))
     return [
         CheckRows.of(
             "inspection",
             unit,
             subject=needs["type"],
             gates=needs["grounds"],
-            outcome=outcome_of(lasts, np.zeros_like(lasts)),
+            outcome=outcome_of(lasts, never),
+            missing=never,
             turns=later_turn(lasts, due - ahead + 1),
             due=np.where(passed, due, today),
             late=np.where(passed, due + 1, np.nan),

@@ -71,7 +71,10 @@ def aboard_for(snapshot: FleetSnapshot, unit: IntArray, item: IntArray) -> Float
 
 
 def kit_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
-    """The kit: enough of every line for the standard mission, in lots that last through its last day."""
+    """The kit: enough of every line for the standard mission, in lots that last through its last day.
+
+    A unit of which nothing was ever booked aboard was never counted: nothing is decided about its kit.
+    """
     kit = snapshot.kit
     unit, item = kit["unit"], kit["item"]
     mission = np.nan_to_num(snapshot.units["mission_days"])[unit]
@@ -84,13 +87,16 @@ def kit_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
     at_hand = np.where(complete, np.nan, np.round(stock_for(snapshot, unit, item), 3))
     mendable = at_hand >= needed - good
     runs_out = _runs_out(snapshot.aboard, unit, item, needed)
+    booked = np.bincount(snapshot.aboard["unit"], minlength=len(snapshot.units)) > 0
+    never = ~complete & ~booked[unit]
     return [
         CheckRows.of(
             "kit",
             unit,
             subject=item,
             gates=kit["grounds"],
-            outcome=outcome_of(complete, np.zeros_like(complete)),
+            outcome=outcome_of(complete, never),
+            missing=never,
             turns=later_turn(complete, runs_out - mission + 1),
             due=np.where(complete, finite_day(runs_out - mission), snapshot.as_of_day),
             mend_h=np.where(complete, 0.0, np.where(mendable, kit["load_h"], np.inf)),
@@ -152,7 +158,7 @@ def _lots_aboard(snapshot: FleetSnapshot) -> CheckRows:
 
 
 def part_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
-    """Every position of the bill: the right part is in it, and its life lasts."""
+    """Every position of the bill: the right part is in it, and its life lasts. No part on record at all: undecided."""
     need, fitted = snapshot.positions, snapshot.fitted
     unit, item = need["unit"], need["item"]
     row = Keys(fitted["unit"], fitted["slot"]).find(unit, need["slot"])
@@ -160,13 +166,16 @@ def part_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
     safe = np.maximum(row, 0)
     right = has & (fitted["item"][safe] == item) if len(fitted) else np.zeros(len(need), dtype=bool)
     mend_h = _refit_hours(snapshot, need)
+    recorded = np.bincount(fitted["unit"], minlength=len(snapshot.units)) > 0
+    never = ~has & ~recorded[unit]
     rows = [
         CheckRows.of(
             "part_fitted",
             unit,
             subject=need["need"],
             gates=need["grounds"],
-            outcome=outcome_of(right, np.zeros_like(right)),
+            outcome=outcome_of(right, never),
+            missing=never,
             due=np.where(right, np.nan, snapshot.as_of_day),
             mend_h=np.where(right, 0.0, mend_h),
             a=np.where(has & ~right, 1.0, 0.0),

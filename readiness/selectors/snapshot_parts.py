@@ -83,7 +83,7 @@ def _aboard(rows: RowOf, ids: str) -> Frame:
     frame = fetch(
         {"unit_id": ("b.unit_id", "i"), "qty": (number("b.qty"), "f"), **_lot_columns()},
         "FROM inventory_balance b JOIN inventory_lot l ON l.id = b.lot_id JOIN inventory_item i ON i.id = l.item_id"
-        f" WHERE b.unit_id IN {ids} AND b.qty > 0",
+        f" WHERE b.unit_id IN {ids}",  # an emptied line is kept: it shows that the kit was counted
     )
     return mapped(_held(frame), "unit_id", rows, into="unit")
 
@@ -119,7 +119,7 @@ def _fitted(rows: RowOf, ids: str, slots: dict[str, int], until: str, today: int
             **_lot_columns(),
         },
         "FROM inventory_fittedpart f JOIN inventory_lot l ON l.id = f.lot_id JOIN inventory_item i ON i.id = l.item_id"
-        f" WHERE f.unit_id IN {ids} AND {standing(until, 'f.fitted_at', 'f.removed_at')}",
+        f" WHERE f.unit_id IN {ids} AND {flag('f.void')} = 0 AND {standing(until, 'f.fitted_at', 'f.removed_at')}",
     )
     frame = mapped(frame, "unit_id", rows, into="unit")
     now = np.full(len(frame), _seconds(np.array([today + 1.0]))[0])

@@ -14,7 +14,7 @@ from inventory.models import DesignItem
 from readiness.domain.bank_records import Reason, Supply
 from readiness.domain.check_rows import CHECK, CheckOutcome, CheckRows
 from readiness.domain.checks import Assessment, assess
-from readiness.domain.checks_papers import CERTIFICATE_KINDS, NEVER
+from readiness.domain.checks_papers import CERTIFICATE_KINDS
 from readiness.domain.snapshot import FleetSnapshot
 from readiness.domain.survey import Stop, walk
 from readiness.models import InspectionType, Verdict
@@ -153,16 +153,13 @@ def _collect(by_row: Sequence[UnitSurvey], snapshot: FleetSnapshot, found: Asses
     needs = DesignItem.objects.select_related("item").in_bulk(
         [subject for key, _, _, subject in wanted if key in {"part", "life"}]
     )
-    carries = set(snapshot.aboard["unit"].tolist())
     no_load = _without_load(snapshot, found)
     for key, _, row, subject in wanted:
         by_row[row].facts.append(_fact(key, subject, banks, types, needs))
         if key == "reading" and subject in no_load:
             by_row[row].facts.append(_fact("supply", subject, banks, types, needs))
-    uncounted = np.unique(rows.unit[_failing(rows, "kit")])
-    for row in uncounted.tolist():
-        if row not in carries:
-            by_row[row].facts.append(Fact("kit"))
+    for row in np.unique(rows.unit[_is(rows, "kit") & rows.missing]).tolist():
+        by_row[row].facts.append(Fact("kit"))
     for one in by_row:
         one.facts = list(dict.fromkeys(one.facts))
 
@@ -206,9 +203,9 @@ def _own(rows: CheckRows) -> Iterable[tuple[str, int]]:
         "reading": _is(rows, "charge_known") & undecided & ~(no_climate & only_climate),
         "charge": _is(rows, "charge_interval") & rows.missing,
         "wet": _is(rows, "wet_known") & rows.missing,
-        "certificate": _failing(rows, "certificate") & np.isnan(rows.a) & (rows.b == 0),
-        "inspection": _failing(rows, "inspection") & (rows.b == NEVER),
-        "part": _failing(rows, "part_fitted") & (rows.a == 0),
+        "certificate": _is(rows, "certificate") & rows.missing,
+        "inspection": _is(rows, "inspection") & rows.missing,
+        "part": _is(rows, "part_fitted") & rows.missing,
         "life": _is(rows, "part_life") & undecided,
         "hours": _failing(rows, "fault") & rows.gates & np.isnan(rows.mend_h),
     }

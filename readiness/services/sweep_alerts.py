@@ -7,14 +7,15 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from django.db import connection
 
 from fleet.models.office import Role
-from readiness.domain.check_rows import CHECK, CHECK_KINDS, CheckOutcome, CheckRows
-from readiness.domain.checks import Assessment
-from readiness.domain.snapshot import FleetSnapshot
+from readiness.domain.check_rows import CHECK_KINDS, CheckOutcome, CheckRows, row_prints
+from readiness.domain.snapshot import FleetSnapshot, Frame
 from readiness.models import Alert
+from readiness.selectors.columns import fetch, id_list
 from readiness.selectors.snapshot import date_of
-from readiness.services.sweep_labels import Labels
+from readiness.services.sweep_labels import Labels, load_labels
 from readiness.services.sweep_results import DATA_NAMES, OUTCOMES, iso_day
 
 # What leaving a matter undone costs, as an order: damage and danger first, then what stops a unit, then upkeep.
@@ -55,7 +56,7 @@ LOOKAHEAD_AT_MOST = {
 }
 
 
-_CHARGE_CHECKS = [CHECK[key] for key in ("charge_floor", "charge_depart", "charge_interval")]
+_CHARGE_CHECKS = frozenset({"charge_floor", "charge_depart", "charge_interval"})
 # These fail already when they do not last through a mission that starts today; until their own day they are still coming.
 _THROUGH_MISSION = frozenset({"certificate", "inspection", "part_life"})
 
@@ -74,6 +75,7 @@ class Draft:
     hours: float = 0.0
     weight: float = 0.0
     buy: bool = False
+    mark: str = ""
 
     @property
     def key(self) -> tuple[str, str]:
@@ -84,43 +86,104 @@ class Draft:
         return Role.PROCUREMENT if self.buy else Role.DEPOT_MANAGER
 
 
-def _matters(rows: CheckRows, snapshot: FleetSnapshot) -> np.ndarray:
-    """Rows that are, or soon will be, somebody's work."""
+STAGES = (COMING, NOW, LATE)
+RULES: tuple[str, ...] = (
+    "survey",
+    *sorted({kind.rule for kind in CHECK_KINDS if kind.rule and kind.rule != "survey"}),
+)
+_RULE_OF = np.array([RULES.index(kind.rule) if kind.rule else -1 for kind in CHECK_KINDS])
+# One alert a bank, save for what concerns the whole unit.
+_BY_BANK = np.array([kind.subject == "bank" and kind.rule != "frost" for kind in CHECK_KINDS])
+_AT_MOST = np.array([LOOKAHEAD_AT_MOST.get(kind.rule, np.inf) for kind in CHECK_KINDS])
+_THROUGH = np.array([kind.key in _THROUGH_MISSION for kind in CHECK_KINDS])
+_UNTOLD = np.array([kind.key in _CHARGE_CHECKS for kind in CHECK_KINDS])
+
+
+@dataclass(frozen=True)
+class Matters:
+    """Rows that are, or soon will be, somebody's work, and the alert (rule and subject) each belongs to.
+
+    `stage` per row; `group` per row, index into the alerts; per alert `rule` (index into RULES), `by_bank`, `subject` id,
+    `unit` row, and `prints`: equal when everything the alert says is equal.
+    """
+
+    rows: CheckRows
+    stage: np.ndarray
+    group: np.ndarray
+    rule: np.ndarray
+    by_bank: np.ndarray
+    subject: np.ndarray
+    unit: np.ndarray
+    prints: np.ndarray
+
+    def keys(self) -> list[tuple[str, str]]:
+        return [
+            (RULES[rule], f"bank:{subject}" if by_bank else f"unit:{subject}")
+            for rule, by_bank, subject in zip(
+                self.rule.tolist(), self.by_bank.tolist(), self.subject.tolist(), strict=True
+            )
+        ]
+
+
+def matters(rows: CheckRows, snapshot: FleetSnapshot) -> Matters:
+    """The alerts that should be open, found for all units at once."""
+    today = float(snapshot.as_of_day)
     lookahead = np.nan_to_num(snapshot.units["lookahead_days"], nan=DEFAULT_LOOKAHEAD_DAYS)[rows.unit]
-    most = np.array([LOOKAHEAD_AT_MOST.get(kind.rule, np.inf) for kind in CHECK_KINDS])[rows.check]
-    has_rule = np.array([bool(kind.rule) for kind in CHECK_KINDS])[rows.check]
     # What cannot be told about a charge is the matter of its missing evidence, not of a charge.
-    untold = (rows.outcome == CheckOutcome.CANNOT_DECIDE) & np.isin(rows.check, _CHARGE_CHECKS)
-    coming = rows.due <= snapshot.as_of_day + np.minimum(lookahead, most)
-    return np.flatnonzero(
-        (has_rule & ~untold & ((rows.outcome != CheckOutcome.PASS) | coming)) | rows.missing
+    untold = (rows.outcome == CheckOutcome.CANNOT_DECIDE) & _UNTOLD[rows.check]
+    coming = rows.due <= today + np.minimum(lookahead, _AT_MOST[rows.check])
+    work = (_RULE_OF[rows.check] >= 0) & ~untold & ((rows.outcome != CheckOutcome.PASS) | coming)
+    rows = rows.take(np.flatnonzero(work | rows.missing))
+    stage = np.where(rows.outcome == CheckOutcome.PASS, 0, np.where(rows.late <= today, 2, 1))
+    last = np.fmax(rows.due, rows.late)
+    stage = np.where(
+        (stage == 1) & _THROUGH[rows.check] & np.isfinite(rows.mend_h) & (last > today), 0, stage
+    )
+    rule = np.where(rows.missing, 0, _RULE_OF[rows.check])
+    by_bank = _BY_BANK[rows.check] & ~rows.missing
+    subject = np.where(by_bank, rows.subject, snapshot.units["id"][rows.unit])
+    code = (rule * 2 + by_bank) * (np.int64(1) << np.int64(48)) + subject
+    _, first, group = np.unique(code, return_index=True, return_inverse=True)
+    prints = np.zeros(len(first), dtype=np.uint64)
+    columns = [stage, snapshot.units["home"][rows.unit], snapshot.units["id"][rows.unit]]
+    np.add.at(prints, group.ravel(), row_prints(rows, columns))
+    return Matters(
+        rows, stage, group.ravel(), rule[first], by_bank[first], subject[first], rows.unit[first], prints
     )
 
 
-def drafts(snapshot: FleetSnapshot, found: Assessment, labels: Labels) -> dict[tuple[str, str], Draft]:
-    """The alerts that should be open for the units of the snapshot, by rule and subject."""
+def drafts(
+    snapshot: FleetSnapshot, found: Matters, which: np.ndarray, labels: Labels
+) -> dict[tuple[str, str], Draft]:
+    """What the chosen alerts (indices into the groups of `found`) should say."""
     units = snapshot.units
-    today = float(snapshot.as_of_day)
-    rows = found.rows.take(_matters(found.rows, snapshot))
-    wanted: dict[tuple[str, str], Draft] = {}
-    ids, homes = units["id"].tolist(), units["home"].tolist()
-    for n in range(len(rows)):
-        kind = CHECK_KINDS[int(rows.check[n])]
-        unit = int(rows.unit[n])
-        rule = "survey" if rows.missing[n] else kind.rule
-        bank_id = int(rows.subject[n]) if kind.subject == "bank" and rule not in ("survey", "frost") else None
-        draft = Draft(rule, ids[unit], bank_id, homes[unit])
-        draft = wanted.setdefault(draft.key, draft)
-        _add(draft, kind.key, rows, n, today, labels, kind.subject)
+    chosen = np.zeros(len(found.rule), dtype=bool)
+    chosen[which] = True
+    at = np.flatnonzero(chosen[found.group])
+    rows, stages, groups = found.rows.take(at), found.stage[at].tolist(), found.group[at].tolist()
+    made: dict[int, Draft] = {}
+    for number in which.tolist():
+        unit = int(found.unit[number])
+        bank_id = int(found.subject[number]) if found.by_bank[number] else None
+        made[number] = Draft(
+            RULES[int(found.rule[number])],
+            int(units["id"][unit]),
+            bank_id,
+            int(units["home"][unit]),
+            mark=f"{int(found.prints[number]):016x}",
+        )
+    for n, (stage, group) in enumerate(zip(stages, groups, strict=True)):
+        _add(made[group], rows, n, STAGES[stage], labels)
     minutes = np.nan_to_num(units["survey_min"], nan=5.0)
-    place = {unit_id: number for number, unit_id in enumerate(ids)}
-    for draft in wanted.values():
+    for number, draft in made.items():
         if draft.rule == "survey":
-            draft.hours = len(draft.items) * float(minutes[place[draft.unit_id]]) / 60.0
-    return wanted
+            draft.hours = len(draft.items) * float(minutes[int(found.unit[number])]) / 60.0
+    return {draft.key: draft for draft in made.values()}
 
 
-def _add(draft: Draft, key: str, rows: CheckRows, n: int, today: float, labels: Labels, subject: str) -> None:
+def _add(draft: Draft, rows: CheckRows, n: int, stage: str, labels: Labels) -> None:
+    kind = CHECK_KINDS[int(rows.check[n])]
+    key, subject = kind.key, kind.subject
     outcome = int(rows.outcome[n])
     number = int(rows.subject[n])
     item: dict[str, Any] = {"key": key, "outcome": OUTCOMES[outcome], "id": number}
@@ -145,14 +208,6 @@ def _add(draft: Draft, key: str, rows: CheckRows, n: int, today: float, labels: 
         draft.hours += mend_h
     elif not np.isfinite(mend_h):
         item["hours_unknown"] = True
-    stage = COMING if outcome == CheckOutcome.PASS else (LATE if late <= today else NOW)
-    if (
-        stage == NOW
-        and key in _THROUGH_MISSION
-        and np.isfinite(mend_h)
-        and max(due, late if late == late else due) > today
-    ):
-        stage = COMING
     item["stage"] = stage
     severity = SEVERITY_WEIGHT[int(rows.a[n])] if key == "fault" else 1.0
     draft.weight = max(draft.weight, COST.get(draft.rule, 30.0) * STAGE_WEIGHT[stage] * severity)
@@ -162,7 +217,7 @@ def _add(draft: Draft, key: str, rows: CheckRows, n: int, today: float, labels: 
 def alert_fields(draft: Draft) -> dict[str, Any]:
     """The columns of an alert that follow from the facts."""
     return {
-        "data": {"items": draft.items},
+        "data": {"items": draft.items, "print": draft.mark},
         "cost_of_delay": round(draft.weight, 2),
         "work_h": round(draft.hours, 2) or None,
         "due_on": date_of(draft.due),
@@ -173,29 +228,27 @@ def alert_fields(draft: Draft) -> dict[str, Any]:
     }
 
 
-def undecided_subjects(snapshot: FleetSnapshot, found: Assessment) -> set[tuple[str, str]]:
+# What a bank whose charge is not known shows nothing about either.
+_SILENT_RULES = ("charge_due", "floor_broken", "unexplained_loss", "weak_block")
+
+
+def undecided_subjects(
+    snapshot: FleetSnapshot, rows: CheckRows, bank_ids: list[int], decided: np.ndarray
+) -> set[tuple[str, str]]:
     """(rule, subject) whose checks cannot be decided now: an open alert about one of these is not cleared."""
-    rows = found.rows
-    open_ = np.flatnonzero(rows.outcome == CheckOutcome.CANNOT_DECIDE)
-    ids = snapshot.units["id"].tolist()
-    subjects = set()
-    for check, subject, unit in zip(
-        rows.check[open_].tolist(), rows.subject[open_].tolist(), rows.unit[open_].tolist(), strict=True
-    ):
-        kind = CHECK_KINDS[check]
-        if kind.rule:
-            by_bank = kind.subject == "bank" and kind.rule != "frost"
-            subjects.add((kind.rule, f"bank:{subject}" if by_bank else f"unit:{ids[unit]}"))
-    # A bank whose charge is not known shows nothing about its past either.
-    known = found.estimates.decided
-    for bank in snapshot.banks["id"][~known].tolist():
-        subjects.update(
-            {
-                (rule, f"bank:{bank}")
-                for rule in ("charge_due", "floor_broken", "unexplained_loss", "weak_block")
-            }
+    at = np.flatnonzero((rows.outcome == CheckOutcome.CANNOT_DECIDE) & (_RULE_OF[rows.check] >= 0))
+    by_bank = _BY_BANK[rows.check[at]]
+    subject = np.where(by_bank, rows.subject[at], snapshot.units["id"][rows.unit[at]])
+    found = {
+        (CHECK_KINDS[check].rule, f"bank:{number}" if bank else f"unit:{number}")
+        for check, number, bank in zip(
+            rows.check[at].tolist(), subject.tolist(), by_bank.tolist(), strict=True
         )
-    return subjects
+    }
+    for bank_id, known in zip(bank_ids, decided.tolist(), strict=True):
+        if not known:
+            found.update({(rule, f"bank:{bank_id}") for rule in _SILENT_RULES})
+    return found
 
 
 @dataclass(frozen=True)
@@ -220,36 +273,86 @@ UPDATED_FIELDS = [
 ]
 
 
+@dataclass(frozen=True)
+class OpenAlerts:
+    """What is open now about the units and banks looked at: enough to see what stays as it is."""
+
+    pk: list[int]
+    key: list[tuple[str, str]]
+    mark: list[str]
+    bank: list[int]
+
+    def to_clear(
+        self, wanted: set[tuple[str, str]], undecided: set[tuple[str, str]], banks: set[int]
+    ) -> list[int]:
+        """Alerts whose matter is shown settled. Those of other rules, and of banks not looked at, are left."""
+        return [
+            pk
+            for pk, key, bank in zip(self.pk, self.key, self.bank, strict=True)
+            if key not in wanted and key[0] in COST and key not in undecided and (not bank or bank in banks)
+        ]
+
+
+def load_open(unit_ids: list[int], bank_ids: list[int]) -> OpenAlerts:
+    """One query by the plain driver: a quiet fleet has many open alerts that need no more than a look."""
+    mark = "json_extract(data, '$.print')" if connection.vendor == "sqlite" else "data->>'print'"
+    columns = {
+        "pk": ("id", "i"),
+        "rule": ("rule", "s"),
+        "subject": ("subject_key", "s"),
+        "mark": (f"COALESCE({mark}, '')", "s"),
+        "bank": ("COALESCE(bank_id, 0)", "i"),
+    }
+    frame = fetch(
+        columns, f"FROM readiness_alert WHERE about_unit_id IN {id_list(unit_ids)} AND cleared_at IS NULL"
+    )
+    # A bank that came from another unit brings its open matters along.
+    brought = fetch(
+        columns, f"FROM readiness_alert WHERE bank_id IN {id_list(bank_ids)} AND cleared_at IS NULL"
+    )
+    extra = np.flatnonzero(~np.isin(brought["pk"], frame["pk"]))
+    both = Frame({name: np.concatenate([frame[name], brought[name][extra]]) for name in columns})
+    return OpenAlerts(
+        both["pk"].tolist(),
+        list(zip(both["rule"].tolist(), both["subject"].tolist(), strict=True)),
+        both["mark"].tolist(),
+        both["bank"].tolist(),
+    )
+
+
 def changes(
-    wanted: dict[tuple[str, str], Draft],
-    open_alerts: list[Alert],
+    snapshot: FleetSnapshot,
+    found: Matters,
+    there: OpenAlerts,
     *,
     undecided: set[tuple[str, str]],
     swept_banks: set[int],
     evidence: dict[str, str],
     now: dt.datetime,
 ) -> AlertChanges:
-    """What to raise, update and clear. Alerts of rules that are not the sweep's, and of banks not looked at, are left."""
+    """What to raise, update and clear; only what differs is looked at closer."""
+    keys = found.keys()
+    known = dict(zip(there.key, zip(there.pk, there.mark, strict=True), strict=True))
+    marks = [f"{value:016x}" for value in found.prints.tolist()]
+    differing = [
+        n for n, (key, mark) in enumerate(zip(keys, marks, strict=True)) if known.get(key, (0, ""))[1] != mark
+    ]
+    clear = there.to_clear(set(keys), undecided, swept_banks)
     result = AlertChanges([], [], [])
-    seen = set()
-    for alert in open_alerts:
-        key = (alert.rule, alert.subject_key)
-        seen.add(key)
-        draft = wanted.get(key)
-        if draft is not None:
-            if _updated(alert, draft, now):
-                result.updated.append(alert)
-        elif (
-            alert.rule in COST
-            and key not in undecided
-            and (alert.bank_id is None or alert.bank_id in swept_banks)
-        ):
-            alert.cleared_at = now
-            alert.cleared_by = evidence.get(alert.subject_key, "records")[:200]
-            result.cleared.append(alert)
-    for key, draft in wanted.items():
-        if key not in seen:
-            result.raised.append(_raised(draft, now))
+    if differing:
+        which = np.array(differing, dtype=np.int64)
+        chosen = np.isin(found.group, which)
+        wanted = drafts(snapshot, found, which, load_labels(found.rows.take(np.flatnonzero(chosen))))
+        old = Alert.objects.in_bulk([known[key][0] for key in wanted if key in known])
+        for key, draft in wanted.items():
+            if key not in known:
+                result.raised.append(_raised(draft, now))
+            elif _updated(old[known[key][0]], draft, now):
+                result.updated.append(old[known[key][0]])
+    for alert in Alert.objects.in_bulk(clear).values():
+        alert.cleared_at = now
+        alert.cleared_by = evidence.get(alert.subject_key, "records")[:200]
+        result.cleared.append(alert)
     return result
 
 

@@ -222,12 +222,10 @@ def test_a_certificate_must_last_through_the_last_mission_day() -> None:
     CertificateFactory(unit=short, expires_on=last - dt.timedelta(days=1))
     none = ready_unit(home=depot, design=design)
     sweep(enough, short, none)
-    assert [check_of(unit, "certificate")["outcome"] for unit in (enough, short, none)] == [
-        "pass",
-        "fail",
-        "fail",
-    ]
-    assert [verdict(unit).time_to_ready_h for unit in (enough, short, none)] == [0, 3, 3]
+    outcomes = [check_of(unit, "certificate")["outcome"] for unit in (enough, short, none)]
+    assert outcomes == ["pass", "fail", "cannot_decide"]
+    assert [verdict(unit).time_to_ready_h for unit in (enough, short, none)] == [0, 3, None]
+    assert open_rules(none) == {"survey"}
 
 
 @pytest.mark.parametrize(
