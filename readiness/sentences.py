@@ -181,10 +181,12 @@ def check_sentence(check: Check) -> str:
 
 
 def _until(check: Check, passing: str, failing: str, undecided: str = "") -> str:
-    turn = day_text(check.get("turns_on") or check.get("due_on"))
+    turns_on = check.get("turns_on")  # the first day on which it holds no more
+    last = dt.date.fromisoformat(turns_on) - dt.timedelta(days=1) if turns_on else check.get("due_on")
+    turn = day_text(last)
     said = {"pass": passing, "fail": failing, "cannot_decide": undecided or failing}[check["outcome"]]
     if check["outcome"] == "pass" and turn:
-        said = _("%(said)s Holds until %(day)s.") % {"said": said, "day": turn}
+        said = _("%(said)s Holds through %(day)s.") % {"said": said, "day": turn}
     return said
 
 
