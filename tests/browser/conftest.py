@@ -117,12 +117,27 @@ def watch(world: World) -> Iterator[Watch]:
 Enter = Callable[..., Page]
 
 
+@pytest.fixture(scope="session")
+def signed_in() -> dict[str, Any]:
+    """What a browser keeps of each person who has signed in once."""
+    return {}
+
+
+def sign_in(page: Page, who: str, password: str) -> None:
+    """By the form, as people do."""
+    page.goto("/accounts/login/")
+    page.get_by_label("Username").fill(who)
+    page.get_by_label("Password").fill(password)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_url(lambda url: "/accounts/" not in url)
+
+
 @pytest.fixture
-def enter(world: World, browser: Browser, watch: Watch) -> Iterator[Enter]:
-    """`enter("lisbon")` signs in by the form and gives the page; `size`, `scheme` and `touch` choose the device."""
+def enter(world: World, browser: Browser, watch: Watch, signed_in: dict[str, Any]) -> Iterator[Enter]:
+    """`enter("lisbon")` gives a page of someone signed in; `size`, `scheme` and `touch` choose the device."""
     contexts: list[BrowserContext] = []
 
-    def sign_in(
+    def come_in(
         who: str | None, *, size: dict[str, int] = DESK, scheme: str = "light", touch: bool = False
     ) -> Page:
         context = browser.new_context(
@@ -133,19 +148,17 @@ def enter(world: World, browser: Browser, watch: Watch) -> Iterator[Enter]:
             is_mobile=touch,
             accept_downloads=True,
             reduced_motion="reduce",
+            storage_state=signed_in.get(who or ""),  # type: ignore[arg-type]
         )
         contexts.append(context)
         watch.follow(context)
         page = context.new_page()
         page.set_default_timeout(15_000)
-        if who is not None:
-            page.goto("/accounts/login/")
-            page.get_by_label("Username").fill(who)
-            page.get_by_label("Password").fill(world.passwords[who])
-            page.get_by_role("button", name="Sign in").click()
-            page.wait_for_url(lambda url: "/accounts/" not in url)
+        if who is not None and who not in signed_in:
+            sign_in(page, who, world.passwords[who])
+            signed_in[who] = context.storage_state()
         return page
 
-    yield sign_in
+    yield come_in
     for context in contexts:
         context.close()

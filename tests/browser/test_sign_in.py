@@ -3,7 +3,7 @@
 import pytest
 from playwright.sync_api import expect
 
-from .conftest import Enter, World
+from .conftest import Enter, World, sign_in
 
 pytestmark = pytest.mark.browser
 
@@ -19,8 +19,9 @@ pytestmark = pytest.mark.browser
         ("admin", True),
     ],
 )
-def test_each_role_lands_on_today(enter: Enter, who: str, imports: bool) -> None:
-    page = enter(who)
+def test_each_role_lands_on_today(enter: Enter, world: World, who: str, imports: bool) -> None:
+    page = enter(None)
+    sign_in(page, who, world.passwords[who])
     expect(page.get_by_role("heading", level=1, name="Today")).to_be_visible()
     pages = page.get_by_role("navigation", name="Pages", exact=True)
     assert (pages.get_by_role("link", name="Import").count() > 0) == imports

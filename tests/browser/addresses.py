@@ -1,0 +1,75 @@
+"""The addresses of the site as a browser can open them, with things of the invented scenario where one is asked for."""
+
+from collections.abc import Callable
+from typing import Any
+
+from django.urls import reverse
+
+from tests.architecture.url_table import PAGES, Page
+
+# Not pages: files to download, an answer for machines, parts of a page.
+FILES = {
+    "fleet:attachment-download",
+    "fleet:import-template",
+    "fleet:import-faults",
+    "readiness:sweep-progress",
+    "healthz",
+}
+
+
+def unit() -> list[Any]:
+    return ["F-02"]  # with a running charge, so that each of its forms has something to show
+
+
+def record() -> list[Any]:
+    from readiness.models import Reading
+
+    newest = Reading.objects.filter(bank__stays__unit__tag="F-02").counting().order_by("-happened_at")
+    return ["reading", newest[0].pk]
+
+
+def lot() -> list[Any]:
+    from inventory.models import Balance
+
+    here = Balance.objects.filter(place__code="LIS", qty__gt=0, lot__item__code="DPD-1").order_by("pk")
+    return [here[0].lot_id]
+
+
+def movement() -> list[Any]:
+    from inventory.models import Movement
+
+    latest = Movement.objects.filter(kind="issue", from_place__code="LIS", lot__item__code="HTH-65")
+    return [latest.order_by("-happened_at")[0].pk]
+
+
+def item() -> list[Any]:
+    return ["HTH-65"]
+
+
+def alert() -> list[Any]:
+    from readiness.models import Alert
+
+    return [Alert.objects.filter(cleared_at=None, depot__code="LIS").order_by("pk")[0].pk]
+
+
+def depot() -> list[Any]:
+    return ["LIS"]
+
+
+THINGS: dict[str, Callable[[], list[Any]]] = {
+    each.__name__: each for each in (unit, record, lot, movement, item, alert, depot)
+}
+MADE_BY_A_JOURNEY = {"import_run"}  # looked at where the journey has made one
+
+
+def pages() -> dict[str, Page]:
+    """Every address that a person may open in a browser, by its name."""
+    return {
+        name: page
+        for name, page in PAGES.items()
+        if page.get and name not in FILES and page.args not in MADE_BY_A_JOURNEY
+    }
+
+
+def address(name: str, page: Page) -> str:
+    return reverse(name, args=THINGS[page.args]() if page.args else [])
