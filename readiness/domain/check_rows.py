@@ -139,6 +139,19 @@ class CheckRows:
 _TYPES: dict[str, Any] = {"subject": np.int64, "outcome": np.int64, "gates": np.bool_, "missing": np.bool_}
 
 
+def row_prints(
+    rows: CheckRows, more: Sequence[NDArray[Any]] = (), seed: int = 0x9E3779B97F4A7C15
+) -> NDArray[np.uint64]:
+    """A 64-bit print of every row: of all its columns but the unit's number, and of `more` columns."""
+    mixed = np.full(len(rows), seed, dtype=np.uint64)
+    for part in fields(rows):
+        if part.name != "unit":
+            mixed = _mix(mixed ^ _bits(getattr(rows, part.name)))
+    for column in more:
+        mixed = _mix(mixed ^ _bits(column))
+    return mixed
+
+
 def digests(rows: CheckRows, verdicts: Sequence[NDArray[Any]], count: int) -> NDArray[np.uint64]:
     """Two 64-bit sums per unit, (count, 2): equal when every stored field of every check and the verdict are equal.
 
@@ -146,12 +159,8 @@ def digests(rows: CheckRows, verdicts: Sequence[NDArray[Any]], count: int) -> ND
     """
     out = np.zeros((count, 2), dtype=np.uint64)
     for half, seed in enumerate((0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F)):
-        mixed = np.full(len(rows), seed, dtype=np.uint64)
-        for part in fields(rows):
-            if part.name != "unit":
-                mixed = _mix(mixed ^ _bits(getattr(rows, part.name)))
         sums = np.zeros(count, dtype=np.uint64)
-        np.add.at(sums, rows.unit, mixed)
+        np.add.at(sums, rows.unit, row_prints(rows, seed=seed))
         for column in verdicts:
             sums = _mix(sums ^ _bits(column))
         out[:, half] = sums

@@ -258,21 +258,6 @@ class AlertChanges:
     cleared: list[Alert]
 
 
-UPDATED_FIELDS = [
-    "data",
-    "cost_of_delay",
-    "work_h",
-    "due_on",
-    "too_late_on",
-    "owner_role",
-    "depot",
-    "about_unit",
-    "updated_at",
-    "worsened_at",
-    "snoozed_until",
-]
-
-
 @dataclass(frozen=True)
 class OpenAlerts:
     """What is open now about the units and banks looked at: enough to see what stays as it is."""

@@ -5,25 +5,27 @@ from __future__ import annotations
 import datetime as dt
 import json
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from django.db import connection
-from django.db.models import Q
 
 from readiness.domain.bank_records import Anchor, DueBy, Note, Reason
+from readiness.domain.check_rows import CheckRows
 from readiness.domain.checks import Assessment
 from readiness.domain.checks_charge import local_day
 from readiness.domain.inputs import FloatArray
 from readiness.domain.snapshot import FleetSnapshot
 from readiness.domain.time_to_ready import VERDICT_KEYS
-from readiness.models import Alert, SetAside, Verdict
-from readiness.selectors.snapshot import date_of
+from readiness.models import Alert, Verdict
+from readiness.selectors.columns import day, fetch, flag, id_list, instant
+from readiness.selectors.snapshot import date_of, day_number
 from readiness.services import sweep_alerts
-from readiness.services.sweep_labels import Labels, load_labels
+from readiness.services.sweep_labels import load_labels
 from readiness.services.sweep_results import SCHEMA, result_texts
 
 EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
+LAST_DAY = 2_900_000.0
 
 
 @dataclass
@@ -53,11 +55,9 @@ def write_slice(
 
     A unit whose verdict was computed from a later reading of the records, or for a later day, keeps that verdict.
     """
-    current = _current_verdicts(snapshot.units["id"][units].tolist())
-    keep = np.array(
-        [_may_write(current.get(pk), as_of, loaded_at) for pk in snapshot.units["id"][units].tolist()],
-        dtype=bool,
-    )
+    ids = snapshot.units["id"][units].tolist()
+    current = _current_verdicts(ids)
+    keep = np.array([_may_write(current.get(pk), as_of, loaded_at) for pk in ids], dtype=bool)
     units = units[keep]
     written = Written(units=len(units))
     written.changed = _write_verdicts(snapshot, found, units, current, as_of, loaded_at)
@@ -67,22 +67,42 @@ def write_slice(
     _write_alerts(changes)
     written.raised, written.cleared = len(changes.raised), len(changes.cleared)
     ids = snapshot.units["id"][units].tolist()
-    SetAside.objects.filter(unit_id__in=ids, cleared_at__isnull=True).update(cleared_at=loaded_at)
+    _execute(
+        f"UPDATE readiness_setaside SET cleared_at = %s WHERE unit_id IN {id_list(ids)} AND cleared_at IS NULL",
+        [_moment(loaded_at)],
+    )
     return written
 
 
-def _current_verdicts(unit_ids: list[int]) -> dict[int, tuple[int, str, dt.date, dt.date, dt.datetime]]:
-    rows = Verdict.objects.filter(unit_id__in=unit_ids, current=True).order_by()
-    return {
-        unit_id: (pk, digest, from_day, last_day, confirmed_at)
-        for pk, unit_id, digest, from_day, last_day, confirmed_at in rows.values_list(
-            "pk", "unit_id", "digest", "from_day", "last_confirmed_day", "confirmed_at"
-        )
-    }
+@dataclass(frozen=True)
+class Current:
+    """The current verdict of a unit: day numbers, and the instant of the records it was computed from."""
+
+    pk: int
+    digest: str
+    last_day: float
+    confirmed_at: float
 
 
-def _may_write(there: Any, as_of: dt.date, loaded_at: dt.datetime) -> bool:
-    return there is None or (there[3] <= as_of and there[4] <= loaded_at)
+def _current_verdicts(unit_ids: list[int]) -> dict[int, Current]:
+    frame = fetch(
+        {
+            "unit": ("unit_id", "i"),
+            "pk": ("id", "i"),
+            "digest": ("digest", "s"),
+            "last_day": (day("last_confirmed_day"), "f"),
+            "confirmed_at": (instant("confirmed_at"), "f"),
+        },
+        f"FROM readiness_verdict WHERE unit_id IN {id_list(unit_ids)} AND {flag('current')} = 1",
+    )
+    columns = [frame[name].tolist() for name in ("unit", "pk", "digest", "last_day", "confirmed_at")]
+    return {unit: Current(pk, digest, last, at) for unit, pk, digest, last, at in zip(*columns, strict=True)}
+
+
+def _may_write(there: Current | None, as_of: dt.date, loaded_at: dt.datetime) -> bool:
+    """A microsecond is allowed for what the engines round."""
+    loaded = (loaded_at - EPOCH) / dt.timedelta(days=1)
+    return there is None or (there.last_day <= day_number(as_of) and there.confirmed_at <= loaded + 1e-9)
 
 
 def digest_texts(digest: np.ndarray) -> list[str]:
@@ -93,30 +113,30 @@ def _write_verdicts(
     snapshot: FleetSnapshot,
     found: Assessment,
     units: np.ndarray,
-    current: dict[int, tuple[int, str, dt.date, dt.date, dt.datetime]],
+    current: dict[int, Current],
     as_of: dt.date,
     loaded_at: dt.datetime,
 ) -> int:
     ids = snapshot.units["id"][units].tolist()
     fresh = digest_texts(found.digest[units])
-    same = [
-        current[pk][0]
-        for pk, digest in zip(ids, fresh, strict=True)
-        if pk in current and current[pk][1] == digest
-    ]
-    Verdict.objects.filter(pk__in=same).update(last_confirmed_day=as_of, confirmed_at=loaded_at)
-    changed = [
-        n
-        for n, (pk, digest) in enumerate(zip(ids, fresh, strict=True))
-        if pk not in current or current[pk][1] != digest
-    ]
+    same, replaced, changed = [], [], []
+    for n, (pk, digest) in enumerate(zip(ids, fresh, strict=True)):
+        there = current.get(pk)
+        if there is not None and there.digest == digest:
+            same.append(there.pk)
+            continue
+        changed.append(n)
+        if there is not None:
+            replaced.append(there.pk)
+    _execute(
+        f"UPDATE readiness_verdict SET last_confirmed_day = %s, confirmed_at = %s WHERE id IN {id_list(same)}",
+        [as_of.isoformat(), _moment(loaded_at)],
+    )
     if not changed:
         return 0
-    Verdict.objects.filter(pk__in=[current[ids[n]][0] for n in changed if ids[n] in current]).update(
-        current=False
-    )
+    _execute(f"UPDATE readiness_verdict SET current = %s WHERE id IN {id_list(replaced)}", [False])
     rows = units[changed]
-    labels = load_labels(found.rows.take(np.flatnonzero(np.isin(found.rows.unit, rows))))
+    labels = load_labels(_rows_of(found.rows, rows))
     texts = result_texts(snapshot, found, rows, labels)
     hours, turns = found.hours[rows].tolist(), found.turns_on[rows].tolist()
     outcome = [VERDICT_KEYS[code] for code in found.verdict[rows].tolist()]
@@ -155,6 +175,11 @@ def _write_verdicts(
     return len(changed)
 
 
+def _execute(sql: str, parameters: list[Any]) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(sql, parameters)
+
+
 def _insert(
     table: str, columns: tuple[str, ...], rows: list[tuple[Any, ...]], *, upsert_on: str = ""
 ) -> None:
@@ -174,9 +199,22 @@ def _moment(value: dt.datetime) -> str:
     return aware.strftime("%Y-%m-%d %H:%M:%S.%f") + ("" if connection.vendor == "sqlite" else "+00:00")
 
 
-def _iso(day: float) -> str | None:
-    found = date_of(day)
+def _iso(day_: float) -> str | None:
+    found = date_of(day_)
     return found.isoformat() if found else None
+
+
+def _texts(values: FloatArray, unit: Literal["D", "us"]) -> list[str | None]:
+    """Day numbers as the engines take them in text, many at once; None for what is not known or beyond the calendar."""
+    known = np.isfinite(values) & (values < LAST_DAY)
+    scaled = np.where(known, values, 0.0) * (1.0 if unit == "D" else 86_400e6)
+    stamps = np.floor(scaled + (0.0 if unit == "D" else 0.5)).astype(np.int64).astype(f"datetime64[{unit}]")
+    zone = "+00:00" if unit == "us" and connection.vendor != "sqlite" else ""
+    written = np.datetime_as_string(stamps, unit=unit).tolist()
+    return [
+        text.replace("T", " ") + zone if ok else None
+        for text, ok in zip(written, known.tolist(), strict=True)
+    ]
 
 
 _STATE_COLUMNS = (
@@ -223,10 +261,10 @@ def _write_states(
         return [None if value != value else value for value in values[banks].tolist()]
 
     def days(values: FloatArray) -> list[str | None]:
-        return [_iso(day) for day in local_day(values[banks], offset).tolist()]
+        return _texts(local_day(values[banks], offset), "D")
 
     def moments(values: FloatArray) -> list[str | None]:
-        return [None if at != at else _moment(EPOCH + dt.timedelta(days=at)) for at in values[banks].tolist()]
+        return _texts(values[banks], "us")
 
     words: dict[tuple[int, int], str] = {}
     reasons = []
@@ -264,23 +302,27 @@ def _alert_changes(
     snapshot: FleetSnapshot, found: Assessment, units: np.ndarray, banks: np.ndarray, now: dt.datetime
 ) -> sweep_alerts.AlertChanges:
     ids, bank_ids = snapshot.units["id"][units].tolist(), snapshot.banks["id"][banks].tolist()
-    rows = found.rows.take(np.flatnonzero(np.isin(found.rows.unit, units)))
-    matter = rows.take(sweep_alerts._matters(rows, snapshot))
-    labels = load_labels(matter) if len(matter) else Labels()
-    part = Assessment(rows, found.verdict, found.hours, found.turns_on, found.digest, found.estimates)
-    open_alerts = list(
-        Alert.objects.filter(
-            Q(about_unit_id__in=ids) | Q(bank_id__in=bank_ids), cleared_at__isnull=True
-        ).order_by("pk")
-    )
+    rows = _rows_of(found.rows, units)
     return sweep_alerts.changes(
-        sweep_alerts.drafts(snapshot, part, labels),
-        open_alerts,
-        undecided=sweep_alerts.undecided_subjects(snapshot, part),
+        snapshot,
+        sweep_alerts.matters(rows, snapshot),
+        sweep_alerts.load_open(ids, bank_ids),
+        undecided=sweep_alerts.undecided_subjects(snapshot, rows, bank_ids, found.estimates.decided[banks]),
         swept_banks=set(bank_ids),
         evidence=_evidence(snapshot, found, banks),
         now=now,
     )
+
+
+def _rows_of(rows: CheckRows, units: np.ndarray) -> CheckRows:
+    """The rows of these units; rows are sorted by unit."""
+    if len(units) and units[-1] - units[0] + 1 == len(units):
+        first, last = (
+            np.searchsorted(rows.unit, units[0]),
+            np.searchsorted(rows.unit, units[-1], side="right"),
+        )
+        return rows.take(slice(first, last))
+    return rows.take(np.flatnonzero(np.isin(rows.unit, units)))
 
 
 def _evidence(snapshot: FleetSnapshot, found: Assessment, banks: np.ndarray) -> dict[str, str]:
@@ -295,10 +337,47 @@ def _evidence(snapshot: FleetSnapshot, found: Assessment, banks: np.ndarray) -> 
     return said
 
 
+_ALERT_COLUMNS = (
+    "data",
+    "cost_of_delay",
+    "work_h",
+    "due_on",
+    "too_late_on",
+    "owner_role",
+    "depot_id",
+    "about_unit_id",
+    "updated_at",
+    "worsened_at",
+    "snoozed_until",
+)
+
+
 def _write_alerts(changes: sweep_alerts.AlertChanges) -> None:
-    if changes.cleared:
-        Alert.objects.bulk_update(changes.cleared, ["cleared_at", "cleared_by"], batch_size=500)
-    if changes.updated:
-        Alert.objects.bulk_update(changes.updated, sweep_alerts.UPDATED_FIELDS, batch_size=200)
+    """Updates by the plain driver: one statement for many rows."""
+    for sql, rows in (
+        (
+            "UPDATE readiness_alert SET cleared_at = %s, cleared_by = %s WHERE id = %s",
+            [(_cell(alert.cleared_at), alert.cleared_by, alert.pk) for alert in changes.cleared],
+        ),
+        (
+            f"UPDATE readiness_alert SET {', '.join(f'{name} = %s' for name in _ALERT_COLUMNS)} WHERE id = %s",
+            [
+                (*(_cell(getattr(alert, name)) for name in _ALERT_COLUMNS), alert.pk)
+                for alert in changes.updated
+            ],
+        ),
+    ):
+        if rows:
+            with connection.cursor() as cursor:
+                cursor.executemany(sql, rows)
     if changes.raised:
         Alert.objects.bulk_create(changes.raised, batch_size=500)
+
+
+def _cell(value: Any) -> Any:
+    """A value as the plain driver takes it on either engine."""
+    if isinstance(value, dt.datetime):
+        return _moment(value)
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    return json.dumps(value) if isinstance(value, dict) else value
