@@ -42,7 +42,7 @@ def import_list() -> QuerySet[ImportRun]:
 
 
 def import_page(run: ImportRun) -> ImportPage:
-    """Queries nothing beyond the run with its jobs."""
+    """One import that was cut off may have written some of its sheets: then it can be taken back as well (one query)."""
     preview: dict[str, Any] = run.preview or {}
     job = run.apply_job or run.read_job
     working = run.state in (State.UPLOADED, State.READING, State.APPLYING) or (
@@ -61,6 +61,7 @@ def import_page(run: ImportRun) -> ImportPage:
         faults=run.faults[:SHOWN_FAULTS],
         fault_count=preview.get("faults", len(run.faults)),
         result=result,
-        can_undo=run.state == State.APPLIED and not working,
+        can_undo=not working
+        and (run.state == State.APPLIED or (run.state == State.FAILED and run.changes.exists())),
         can_answer=run.state == State.QUESTION,
     )

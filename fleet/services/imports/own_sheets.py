@@ -1,7 +1,8 @@
 """The sheets of the base app, in the order in which a template shows them."""
 
 from fleet.services.imports.away_sheets import DayLogSheet, DeploymentSheet
-from fleet.services.imports.bank_sheets import BankSheet, BlockSheet, SupplyStateSheet
+from fleet.services.imports.bank_sheets import BankSheet, SupplyStateSheet
+from fleet.services.imports.block_sheets import BlockSheet
 from fleet.services.imports.kinds import SheetKind
 from fleet.services.imports.office_sheets import (
     ClimateSheet,

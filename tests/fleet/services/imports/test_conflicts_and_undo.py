@@ -7,10 +7,13 @@ from django.apps import apps
 from django.utils import timezone
 
 from fleet.lib.errors import DomainError
-from fleet.models import AuditEntry, ImportChange, ImportRun, Membership, Place, Unit, UnitStay, User
+from fleet.lib.jobs import JobCancelled
+from fleet.models import AuditEntry, ImportChange, ImportRun, Job, Membership, Place, Unit, UnitStay, User
 from fleet.models.office import Role
 from fleet.services.imports.kinds import kind_named, register
+from fleet.services.imports.runs import import_apply
 from fleet.services.imports.undoing import obstacles
+from fleet.services.jobs import job_run
 from fleet.services.units import unit_move
 from fleet.services.versions import save_versioned
 from inventory.models import Balance, Lot, Movement
@@ -260,6 +263,55 @@ def test_a_sheet_that_fails_halfway_is_taken_back_and_the_others_stay(monkeypatc
     assert not Reading.objects.exists()
     assert not ImportChange.objects.filter(run=run, sheet="readings").exists()
     assert applied(run)["charges"]["added"] == 2
+
+
+def test_an_import_stopped_halfway_keeps_whole_sheets_and_can_be_taken_back(monkeypatch):
+    """Stopped after the third sheet: what was written is whole sheets, and the undo knows them."""
+    before = snapshot()
+    run = read(messy.build(only=BASIS))
+    seen = []
+
+    def stop_at_the_fourth(context):
+        seen.append(1)
+        if len(seen) == 4:
+            raise JobCancelled
+
+    monkeypatch.setattr("fleet.services.jobs.RunningJob.check_cancelled", stop_at_the_fourth)
+    run = bring_in(run)
+    assert run.state == ImportRun.State.FAILED
+    assert run.error
+    assert Place.objects.count() == 4
+    assert not Unit.objects.exists()
+    assert take_back(run).state == ImportRun.State.UNDONE
+    assert snapshot() == before
+
+
+def test_a_job_cut_off_between_two_transactions_goes_on_where_it_stopped(monkeypatch):
+    monkeypatch.setattr("fleet.services.imports.runs.PORTION", 1)
+    run = import_apply(run=read(messy.build()), choices={}, actor=None)
+    run.refresh_from_db()
+    cuts = []
+
+    def cut(name):
+        if name == "import:chunk-written":
+            cuts.append(name)
+            if len(cuts) in (3, 14):
+                raise SystemExit("killed")
+
+    monkeypatch.setattr("fleet.services.jobs.fault_point", cut)
+    for _ in range(2):
+        with pytest.raises(SystemExit):
+            job_run(job_id=run.apply_job_id, keep_lease=False)
+        Job.objects.filter(pk=run.apply_job_id).update(lease_until=timezone.now() - dt.timedelta(minutes=1))
+    job_run(job_id=run.apply_job_id, keep_lease=False)
+    run.refresh_from_db()
+    assert run.state == ImportRun.State.APPLIED
+    expected = {title: len(rows) - 1 for title, rows in messy.SHEETS.items()} | {"Fleet list": 3, "Stock": 2}
+    titles = {sheet["name"]: sheet["title"] for sheet in run.preview["sheets"]}
+    assert {name: sheet["added"] for name, sheet in applied(run).items()} == {
+        name: expected[title] for name, title in titles.items()
+    }
+    assert AuditEntry.objects.filter(action="reading.import").count() == Reading.objects.count() == 4
 
 
 # --- whose rows ---
