@@ -98,7 +98,8 @@ def test_fifty_thousand_readings(monkeypatch):
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
     print(
-        f"\n{ROWS} rows on {connection.vendor}: read {read_s:.0f} s, written {apply_s:.0f} s (processor {cpu_s:.0f} s), peak {peak_mb:.0f} MB; "
+        f"\n{ROWS} rows on {connection.vendor}: read {read_s:.0f} s, written {apply_s:.0f} s "
+        f"(processor {cpu_s:.0f} s), peak {peak_mb:.0f} MB; "
         f"{len(transactions)} transactions, p95 {percentile(transactions, 0.95):.2f} s, "
         f"longest {max(transactions):.2f} s; {len(waits)} forms saved meanwhile, "
         f"p50 {percentile(waits, 0.5):.2f} s, p95 {percentile(waits, 0.95):.2f} s, longest {max(waits):.2f} s"
