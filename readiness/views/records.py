@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
-from django import forms
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
-from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods
 
-from fleet.lib.errors import DomainError
-from fleet.models import Unit
 from fleet.permissions import access_unit, member_required
-from fleet.web.page import redirect_to, render_page, safe_next
-from fleet.web.site import person_of, unit_system
+from fleet.web.site import person_of
 from fleet.web.words import spoken
 from inventory.selectors.parts import parts_fitted
 from inventory.services.parts import part_fit, part_remove, part_replace
@@ -24,59 +18,7 @@ from readiness import forms as record_forms
 from readiness.selectors.pages_unit import bank_views, inspection_types_for, part_stock
 from readiness.selectors.reading_doubts import reading_doubts
 from readiness.services import upkeep
-
-Save = Callable[[Any], object]
-
-
-def _answer(
-    request: HttpRequest,
-    unit: Unit,
-    form: forms.Form,
-    save: Save,
-    *,
-    title: str,
-    button: str,
-    done: str,
-    caution: str = "",
-) -> HttpResponse:
-    """Shows the form, or saves it; what a rule refuses stands above the form, which keeps what was typed."""
-    if request.method == "POST" and form.is_valid():
-        try:
-            save(form)
-        except DomainError as error:
-            form.add_error(None, spoken(error))
-        else:
-            messages.success(request, done)
-            return redirect_to(request, safe_next(request, reverse("readiness:unit-show", args=[unit.tag])))
-    context = {
-        "unit": unit,
-        "form": form,
-        "title": title,
-        "button": button,
-        "caution": caution,
-        "next": request.POST.get("next") or request.GET.get("next") or "",
-    }
-    status = 422 if request.method == "POST" else 200
-    return render_page(
-        request, "readiness/record_page.html", context, region="readiness/record_form.html", status=status
-    )
-
-
-def _common(request: HttpRequest, unit: Unit) -> dict[str, Any]:
-    known = {
-        name: request.GET[name] for name in ("bank", "type", "fault") if request.GET.get(name, "").isdigit()
-    }
-    return {
-        "data": request.POST or None,
-        "initial": known,
-        "zone": unit.home.time_zone,
-        "system": unit_system(request),
-    }
-
-
-def _no_bank(request: HttpRequest, unit: Unit) -> HttpResponse:
-    messages.warning(request, _("No battery bank is on file in this unit. Move one in first."))
-    return redirect_to(request, reverse("readiness:unit-show", args=[unit.tag]))
+from readiness.web.record_pages import no_bank, nothing_to_write, record_answer, record_inputs
 
 
 @member_required
@@ -85,9 +27,9 @@ def unit_reading_record(request: HttpRequest, tag: str) -> HttpResponse:
     unit = access_unit(request, tag, to="upkeep")
     banks = [view.bank for view in bank_views(unit)]
     if not banks:
-        return _no_bank(request, unit)
-    form = record_forms.ReadingForm(banks=banks, **_common(request, unit))
-    return _answer(
+        return no_bank(request, unit)
+    form = record_forms.ReadingForm(banks=banks, **record_inputs(request, unit))
+    return record_answer(
         request,
         unit,
         form,
@@ -110,9 +52,9 @@ def unit_charge_start(request: HttpRequest, tag: str) -> HttpResponse:
     unit = access_unit(request, tag, to="upkeep")
     banks = [view.bank for view in bank_views(unit)]
     if not banks:
-        return _no_bank(request, unit)
-    form = record_forms.ChargeStartForm(banks=banks, **_common(request, unit))
-    return _answer(
+        return no_bank(request, unit)
+    form = record_forms.ChargeStartForm(banks=banks, **record_inputs(request, unit))
+    return record_answer(
         request,
         unit,
         form,
@@ -133,10 +75,9 @@ def unit_charge_stop(request: HttpRequest, tag: str) -> HttpResponse:
     unit = access_unit(request, tag, to="upkeep")
     charges = [view.open_charge for view in bank_views(unit) if view.open_charge]
     if not charges:
-        messages.warning(request, _("No charge of this unit is running."))
-        return redirect_to(request, reverse("readiness:unit-show", args=[unit.tag]))
-    form = record_forms.ChargeStopForm(charges=charges, **_common(request, unit))
-    return _answer(
+        return nothing_to_write(request, unit, _("No charge of this unit is running."))
+    form = record_forms.ChargeStopForm(charges=charges, **record_inputs(request, unit))
+    return record_answer(
         request,
         unit,
         form,
@@ -151,8 +92,8 @@ def unit_charge_stop(request: HttpRequest, tag: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def unit_inspection_record(request: HttpRequest, tag: str) -> HttpResponse:
     unit = access_unit(request, tag, to="upkeep")
-    form = record_forms.InspectionForm(types=inspection_types_for(unit), **_common(request, unit))
-    return _answer(
+    form = record_forms.InspectionForm(types=inspection_types_for(unit), **record_inputs(request, unit))
+    return record_answer(
         request,
         unit,
         form,
@@ -167,8 +108,8 @@ def unit_inspection_record(request: HttpRequest, tag: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def unit_fault_record(request: HttpRequest, tag: str) -> HttpResponse:
     unit = access_unit(request, tag, to="upkeep")
-    form = record_forms.FaultForm(**_common(request, unit))
-    return _answer(
+    form = record_forms.FaultForm(**record_inputs(request, unit))
+    return record_answer(
         request,
         unit,
         form,
@@ -185,10 +126,9 @@ def unit_fault_close(request: HttpRequest, tag: str) -> HttpResponse:
     unit = access_unit(request, tag, to="upkeep")
     faults = list(unit.faults.counting().filter(closed_at__isnull=True))
     if not faults:
-        messages.warning(request, _("No fault of this unit is open."))
-        return redirect_to(request, reverse("readiness:unit-show", args=[unit.tag]))
-    form = record_forms.FaultCloseForm(faults=faults, **_common(request, unit))
-    return _answer(
+        return nothing_to_write(request, unit, _("No fault of this unit is open."))
+    form = record_forms.FaultCloseForm(faults=faults, **record_inputs(request, unit))
+    return record_answer(
         request,
         unit,
         form,
@@ -204,7 +144,7 @@ def unit_fault_close(request: HttpRequest, tag: str) -> HttpResponse:
 def unit_part_fit(request: HttpRequest, tag: str) -> HttpResponse:
     """Into an empty position, or in exchange for the part that is in it."""
     unit = access_unit(request, tag, to="upkeep")
-    form = record_forms.PartFitForm(**part_stock(unit), **_common(request, unit))
+    form = record_forms.PartFitForm(**part_stock(unit), **record_inputs(request, unit))
 
     def save(form: Any) -> None:
         position, given = form.cleaned_data["position"], form.values()
@@ -214,7 +154,7 @@ def unit_part_fit(request: HttpRequest, tag: str) -> HttpResponse:
         else:
             part_fit(unit=unit, position=position, actor=person_of(request), **given)
 
-    return _answer(
+    return record_answer(
         request,
         unit,
         form,
@@ -229,8 +169,8 @@ def unit_part_fit(request: HttpRequest, tag: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def unit_part_remove(request: HttpRequest, tag: str) -> HttpResponse:
     unit = access_unit(request, tag, to="upkeep")
-    form = record_forms.PartRemoveForm(fitted=parts_fitted(unit), **_common(request, unit))
-    return _answer(
+    form = record_forms.PartRemoveForm(fitted=parts_fitted(unit), **record_inputs(request, unit))
+    return record_answer(
         request,
         unit,
         form,

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 from uuid import UUID
 
+from django.db import transaction
 from django.utils.translation import gettext_noop as _
 
 from fleet.lib.errors import DomainError
 from fleet.models import BatteryBank, SupplyState, User
 from fleet.services.corrections import check_for
-from fleet.services.records import birth_of_bank, check_moment, moment_or_now, save_record, written_once
+from fleet.services.records import (
+    birth_of_bank,
+    check_moment,
+    local_day,
+    moment_or_now,
+    save_record,
+    written_once,
+)
+from fleet.services.versions import save_versioned
 from readiness.models import BankTest, Reading
 from readiness.services.checks import check_bank_test, check_reading
 
@@ -132,3 +141,50 @@ def _check_supply_state(row: SupplyState, now: datetime) -> None:
             "supply_state.no_interval",
             _("Say after how many days the float must be looked at again: it is believed only that long."),
         )
+
+
+def connection_record(
+    *,
+    bank: BatteryBank,
+    kind: str,
+    happened_at: datetime,
+    actor: User | None,
+    seen_version: int,
+    check_interval_days: int | None = None,
+    standby_ma: float | None = None,
+    measured_on: date | None = None,
+    token: UUID | None = None,
+    now: datetime | None = None,
+) -> SupplyState:
+    """How a bank is connected and, if measured, what its standby loads draw [mA]: both are on file, or neither.
+
+    `measured_on` None: today at the bank's depot. Raises Conflict if someone else changed the bank after `seen_version`.
+    """
+    instant = moment_or_now(now)
+    today = local_day(instant, birth_of_bank(bank, happened_at).zone)
+    if measured_on is not None and measured_on > today:
+        raise DomainError(
+            "supply_state.measured_in_future",
+            _("{day} has not come yet: the draw cannot have been measured then. Check the date."),
+            day=measured_on.isoformat(),
+        )
+    with transaction.atomic():
+        already = token is not None and SupplyState.objects.filter(token=token).exists()
+        row = supply_state_record(
+            bank=bank,
+            kind=kind,
+            happened_at=happened_at,
+            check_interval_days=check_interval_days,
+            actor=actor,
+            token=token,
+            now=now,
+        )
+        if standby_ma is not None and not already:
+            save_versioned(
+                instance=bank,
+                seen_version=seen_version,
+                changes={"standby_ma": standby_ma, "standby_measured_on": measured_on or today},
+                actor=actor,
+                action="bank.standby",
+            )
+        return row

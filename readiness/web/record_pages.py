@@ -1,0 +1,106 @@
+"""What every page that writes one record down shares: show the form, save it, or say what a rule refused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.urls import reverse
+from django.utils.translation import gettext as _
+
+from fleet.lib.errors import DomainError
+from fleet.models import Unit
+from fleet.web.page import redirect_to, render_page, safe_next
+from fleet.web.site import unit_system
+from fleet.web.words import spoken
+
+Save = Callable[[Any], object]
+
+# What a link may tell a form beforehand: things by their key, and words of a choice.
+KNOWN_KEYS = ("bank", "type", "fault", "task")
+KNOWN_WORDS = ("kind",)
+
+
+def record_answer(
+    request: HttpRequest,
+    unit: Unit,
+    form: forms.Form,
+    save: Save,
+    *,
+    title: str,
+    button: str,
+    done: str,
+    caution: str = "",
+    known: Sequence[str] = (),
+) -> HttpResponse:
+    """Shows the form, or saves it; what a rule refuses stands above the form, which keeps what was typed.
+
+    `known`: sentences about what is on file, above the form.
+    """
+    if request.method == "POST" and form.is_valid():
+        try:
+            save(form)
+        except DomainError as error:
+            about_file = error.key.startswith("file.") and "file" in form.fields
+            form.add_error("file" if about_file else None, spoken(error))
+        else:
+            messages.success(request, done)
+            return redirect_to(request, safe_next(request, _unit_page(unit)))
+    status = 422 if request.method == "POST" else 200
+    return record_form(
+        request, unit, form, title=title, button=button, caution=caution, known=known, status=status
+    )
+
+
+def record_form(
+    request: HttpRequest,
+    unit: Unit,
+    form: forms.Form,
+    *,
+    title: str,
+    button: str,
+    caution: str = "",
+    known: Sequence[str] = (),
+    status: int = 200,
+) -> HttpResponse:
+    context = {
+        "unit": unit,
+        "form": form,
+        "title": title,
+        "button": button,
+        "caution": caution,
+        "known": known,
+        "next": request.POST.get("next") or request.GET.get("next") or "",
+    }
+    return render_page(
+        request, "readiness/record_page.html", context, region="readiness/record_form.html", status=status
+    )
+
+
+def record_inputs(request: HttpRequest, unit: Unit) -> dict[str, Any]:
+    """What every record form is made from: what was sent, what the link knew, the depot's time, the person's units."""
+    about = {name: request.GET[name] for name in KNOWN_KEYS if request.GET.get(name, "").isdigit()}
+    about |= {name: request.GET[name] for name in KNOWN_WORDS if request.GET.get(name, "").isidentifier()}
+    return {
+        "data": request.POST or None,
+        "initial": about,
+        "zone": unit.home.time_zone,
+        "system": unit_system(request),
+    }
+
+
+def nothing_to_write(request: HttpRequest, unit: Unit, sentence: str) -> HttpResponse:
+    """Back to the unit, with the reason why there is no form."""
+    messages.warning(request, sentence)
+    return redirect_to(request, _unit_page(unit))
+
+
+def no_bank(request: HttpRequest, unit: Unit) -> HttpResponse:
+    return nothing_to_write(request, unit, _("No battery bank is on file in this unit. Move one in first."))
+
+
+def _unit_page(unit: Unit) -> str:
+    return reverse("readiness:unit-show", args=[unit.tag])

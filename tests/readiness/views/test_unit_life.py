@@ -1,0 +1,232 @@
+"""Forms about what changes between missions: what is right is saved once, what cannot be is refused with a sentence."""
+
+import datetime as dt
+import uuid
+
+import pytest
+from django.contrib.messages import get_messages
+from django.core.files.uploadedfile import SimpleUploadedFile
+
+from fleet.models import (
+    BankStay,
+    BatteryBank,
+    Certificate,
+    Modification,
+    SupplyState,
+    Unit,
+    Weighing,
+    WetState,
+)
+from readiness.models import BankTest, Task
+from tests.factories.fleet import NOW, TODAY, BankFactory, CertificateFactory, PackedFormFactory, UnitFactory
+from tests.factories.readiness import TaskFactory
+
+pytestmark = pytest.mark.django_db
+DAY = dt.timedelta(days=1)
+
+
+@pytest.fixture
+def unit(cast) -> Unit:
+    return UnitFactory(tag="MW-1", home=cast.north)
+
+
+@pytest.fixture
+def bank(unit) -> BatteryBank:
+    return BankFactory(unit=unit)
+
+
+@pytest.fixture
+def skid(unit):
+    return PackedFormFactory(design=unit.design)
+
+
+@pytest.fixture
+def client(cast, signed_in):
+    return signed_in(cast.nora)
+
+
+def post(client, path: str, htmx: bool = False, **given):
+    headers = {"HX-Request": "true"} if htmx else {}
+    return client.post(f"/units/MW-1/{path}", {"token": uuid.uuid4(), **given}, headers=headers)
+
+
+def said(answer) -> str:
+    return " ".join(str(message) for message in get_messages(answer.wsgi_request))
+
+
+# A page, what is right for it, and what it makes.
+RIGHT = [
+    ("wet/", {"kind": "dry"}, WetState),
+    ("connection/", {"kind": "isolated"}, SupplyState),
+    ("certificate/", {"kind": "lifting_exam", "issued_on": TODAY - DAY, "no_end": "on"}, Certificate),
+    ("bank/test/", {"kind": "ohmic", "worst_ratio": "1,18"}, BankTest),
+    ("weighing/", {"mass_kg": "1815"}, Weighing),
+    ("change/", {"kind": "drop", "description": "Slipped off the forks"}, Modification),
+    ("work/", {"title": "Grease the hitch", "work_h": "1.5 h"}, Task),
+]
+
+
+@pytest.mark.parametrize(("path", "given", "model"), RIGHT, ids=[path for path, _given, _model in RIGHT])
+def test_right_is_saved_once_and_only_by_its_own_depot(
+    client, cast, signed_in, bank, skid, path, given, model
+) -> None:
+    before = model.objects.count()
+    given = {"bank": bank.pk, "packed_form": skid.pk, **given}
+    assert client.get(f"/units/MW-1/{path}").status_code == 200
+    refused = post(signed_in(cast.silas), path, **given)
+    assert (refused.status_code, model.objects.count()) == (403, before)
+    token = uuid.uuid4()
+    for _tap in range(2):
+        answer = post(client, path, token=token, **given)
+        assert (answer.status_code, answer["Location"]) == (302, "/units/MW-1/")
+    assert model.objects.count() == before + 1
+
+
+@pytest.mark.parametrize(
+    ("path", "given", "sentence"),
+    [
+        ("wet/", {"kind": "preserved"}, "Say through which day it is good"),
+        ("wet/", {"kind": "preserved", "good_until": TODAY - DAY}, "lies before it was done"),
+        ("wet/", {"kind": "dry", "happened_at": "2099-01-01T00:00"}, "has not come yet"),
+        ("connection/", {"kind": "float"}, "after how many days the float is looked at again"),
+        ("connection/", {"kind": "standby", "standby_ma": "-3"}, "cannot be less than"),
+        ("connection/", {"kind": "standby", "standby_ma": "3 kg"}, "is needed"),
+        (
+            "connection/",
+            {"kind": "standby", "standby_ma": "30", "measured_on": TODAY + DAY},
+            "cannot have been measured then",
+        ),
+        ("connection/", {"kind": "standby", "measured_on": TODAY}, "A day of measuring, but no draw"),
+        ("certificate/", {"kind": "trailer", "issued_on": TODAY}, "tick that it has no end"),
+        (
+            "certificate/",
+            {"kind": "trailer", "issued_on": TODAY, "expires_on": TODAY - DAY},
+            "lies before the day it was issued",
+        ),
+        (
+            "certificate/",
+            {"kind": "trailer", "issued_on": TODAY + DAY, "no_end": "on"},
+            "is issued on a day that has",
+        ),
+        ("bank/test/", {"kind": "capacity"}, "This test needs this result"),
+        ("bank/test/", {"kind": "capacity", "capacity_ah": "9000"}, "more than twice the rated"),
+        ("bank/test/", {"kind": "ohmic", "worst_ratio": "118"}, "A ratio lies near 1"),
+        ("weighing/", {"mass_kg": "18150"}, "that is not this unit"),
+        ("change/", {"kind": "repair", "description": ""}, "This field is required"),
+        ("work/", {"title": "Grease", "work_h": "-1"}, "cannot be less than"),
+        ("work/", {"title": "Grease", "due_on": "soon"}, "Enter a valid date"),
+    ],
+)
+def test_what_cannot_be_comes_back_with_a_sentence(client, bank, skid, path, given, sentence) -> None:
+    models = {each[0]: each[2] for each in RIGHT}
+    before, version = models[path].objects.count(), bank.version
+    answer = post(client, path, htmx=True, bank=bank.pk, packed_form=skid.pk, **given)
+    body = answer.content.decode()
+    assert (answer.status_code, "<html" in body) == (422, False)
+    assert sentence in body
+    assert models[path].objects.count() == before
+    bank.refresh_from_db()
+    assert bank.version == version
+
+
+def test_the_draw_is_saved_with_the_connection(client, bank) -> None:
+    answer = post(client, "connection/", bank=bank.pk, kind="standby", standby_ma="0.045 A")
+    assert answer.status_code == 302
+    bank.refresh_from_db()
+    assert bank.standby_ma == pytest.approx(45)
+    assert bank.standby_measured_on == TODAY
+    assert SupplyState.objects.latest("pk").kind == "standby"
+
+
+def test_an_unknown_draw_is_asked_for(client, bank) -> None:
+    BatteryBank.objects.filter(pk=bank.pk).update(standby_ma=None)
+    assert "is not known" not in said(post(client, "connection/", bank=bank.pk, kind="isolated"))
+    assert "is not known" in said(post(client, "connection/", bank=bank.pk, kind="standby"))
+
+
+def test_a_draw_that_someone_else_typed_meanwhile_is_not_overwritten_unseen(client, bank) -> None:
+    BatteryBank.objects.filter(pk=bank.pk).update(standby_ma=80, version=bank.version + 1)
+    given = {"bank": bank.pk, "kind": "standby", "standby_ma": "45"}
+    before = SupplyState.objects.count()
+    answer = post(client, "connection/", versions=f"{bank.pk}:{bank.version}", **given)
+    assert answer.status_code == 422
+    assert "while you had it open" in answer.content.decode()
+    assert SupplyState.objects.count() == before
+    again = post(client, "connection/", versions=answer.context["form"]["versions"].value(), **given)
+    assert again.status_code == 302
+    bank.refresh_from_db()
+    assert bank.standby_ma == 45
+
+
+def test_a_certificate_comes_with_its_paper(client, unit, settings, tmp_path) -> None:
+    given = {"kind": "trailer", "number": "T-7", "issued_on": TODAY, "expires_on": TODAY + 300 * DAY}
+    paper = SimpleUploadedFile("trailer.pdf", b"%PDF-1.7\n%%EOF\n", "application/pdf")
+    assert post(client, "certificate/", file=paper, **given).status_code == 302
+    row = unit.certificates.get()
+    assert (row.number, row.expires_on, row.file.name) == ("T-7", TODAY + 300 * DAY, "trailer.pdf")
+    bad = SimpleUploadedFile("trailer.pdf", b"MZ this is no paper", "application/pdf")
+    answer = post(client, "certificate/", file=bad, **given)
+    assert answer.status_code == 422
+    assert answer.context["form"].errors["file"]
+    assert unit.certificates.count() == 1
+
+
+def test_pounds_of_a_person_who_thinks_in_pounds(client, cast, unit, skid) -> None:
+    cast.nora.unit_system = "us"
+    cast.nora.save()
+    assert post(client, "weighing/", packed_form=skid.pk, mass_kg="4000").status_code == 302
+    assert unit.weighings.get().mass_kg == pytest.approx(4000 * 0.45359237)
+
+
+def test_a_change_shows_what_it_voids_before_it_is_saved(client, unit) -> None:
+    CertificateFactory(unit=unit, kind="lifting_exam", number="L-9")
+    CertificateFactory(unit=unit, kind="radio_permit", number="R-1")
+    given = {"kind": "repair", "description": "Lifting eye welded"}
+    asked = post(client, "change/", htmx=True, **given)
+    body = asked.content.decode()
+    assert asked.status_code == 200
+    assert "L-9" in body and "R-1" not in body
+    assert unit.modifications.count() == 0
+    done = post(client, "change/", seen=asked.context["form"]["seen"].value(), **given)
+    assert done.status_code == 302
+    assert unit.modifications.get().touches == Modification.default_touches("repair")
+
+
+def test_a_narrowed_change_voids_nothing_else(client, unit) -> None:
+    CertificateFactory(unit=unit, kind="lifting_exam")
+    given = {"kind": "repair", "description": "Cable relaid", "touches": ["wiring"]}
+    assert post(client, "change/", **given).status_code == 302
+    assert unit.modifications.get().touches == ["wiring"]
+
+
+def test_a_bank_goes_in_and_another_onto_the_shelf(client, cast, unit, bank) -> None:
+    spare = BankFactory(unit=None, place=cast.north)
+    far = BankFactory(unit=None, place=cast.south)
+    given = {"position": "main", "old_to": cast.north.pk}
+    assert post(client, "bank/in/", bank=far.pk, **given).status_code == 422
+    moment = NOW.strftime("%Y-%m-%dT%H:%M")
+    for _tap in range(2):
+        assert post(client, "bank/in/", bank=spare.pk, happened_at=moment, **given).status_code == 302
+    now = {stay.bank_id: (stay.unit_id, stay.place_id) for stay in BankStay.objects.current()}
+    assert now[spare.pk] == (unit.pk, None)
+    assert now[bank.pk] == (None, cast.north.pk)
+    assert unit.modifications.count() == 1
+
+
+def test_a_bank_is_taken_out(client, cast, signed_in, unit, bank) -> None:
+    given = {"bank": bank.pk, "place": cast.north.pk}
+    assert post(signed_in(cast.silas), "bank/out/", **given).status_code == 403
+    assert post(client, "bank/out/", **{**given, "place": cast.south.pk}).status_code == 422
+    assert post(client, "bank/out/", **given).status_code == 302
+    assert BankStay.objects.current().get(bank=bank).place == cast.north
+    assert client.get("/units/MW-1/bank/out/").status_code == 302
+
+
+def test_work_is_taken_and_done_once(client, cast, unit) -> None:
+    task, theirs = TaskFactory(unit=unit), TaskFactory(unit=UnitFactory(home=cast.north))
+    assert post(client, "work/take/", task=theirs.pk).status_code == 422
+    for path in ("work/take/", "work/done/", "work/done/"):
+        assert post(client, path, task=task.pk).status_code == 302
+    task.refresh_from_db()
+    assert (task.taken_by, task.state) == (cast.nora, Task.State.DONE)
+    assert client.get("/units/MW-1/work/done/").status_code == 302
