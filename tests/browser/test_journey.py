@@ -20,7 +20,7 @@ JOB_MS = 60_000
 def bring(page: Page, path: Path) -> None:
     """Has a file read, and waits for what it would do."""
     page.goto("/fleet/imports/")
-    page.get_by_label("File").set_input_files(path)
+    page.locator("input[type=file]").set_input_files(path)
     page.get_by_role("button", name="Read it and show what it would do").click()
     expect(page.get_by_role("heading", name="What it would do")).to_be_visible(timeout=JOB_MS)
 
@@ -31,7 +31,7 @@ def take(page: Page) -> None:
 
 
 def mend(path: Path, slips: list[Slip]) -> None:
-    """Puts right, in the workbook of faulty rows, what a person typed wrong."""
+    """Puts right, in the workbook of faulty rows, what a person typed wrong; what is the whole pool's is left out."""
     meant = {str(slip.typed): slip.meant for slip in slips}
     book = load_workbook(path)
     for sheet in book.worksheets:
@@ -39,6 +39,7 @@ def mend(path: Path, slips: list[Slip]) -> None:
             for cell in row:
                 if str(cell.value) in meant:
                     cell.value = meant[str(cell.value)]
+    del book["Packed forms"]
     book.save(path)
 
 
