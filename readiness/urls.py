@@ -2,6 +2,7 @@ from django.urls import URLPattern, URLResolver, path
 
 from readiness.views import (
     alerts,
+    away,
     corrections,
     handover,
     horizon,
@@ -41,6 +42,11 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("units/<str:tag>/work/", unit_life.unit_task_add, name="unit-task-add"),
     path("units/<str:tag>/work/take/", unit_life.unit_task_take, name="unit-task-take"),
     path("units/<str:tag>/work/done/", unit_life.unit_task_done, name="unit-task-done"),
+    path("units/<str:tag>/leave/", away.unit_absence_start, name="unit-absence-start"),
+    path("units/<str:tag>/back/", away.unit_absence_end, name="unit-absence-end"),
+    path("units/<str:tag>/move/", away.unit_place_move, name="unit-move"),
+    path("units/<str:tag>/deployment/", away.unit_deployment_start, name="unit-deployment-start"),
+    path("units/<str:tag>/day/", away.unit_day_log_record, name="unit-day-log-record"),
     path("records/<slug:kind>/<int:pk>/strike/", corrections.record_strike_out, name="record-strike"),
     path("records/<slug:kind>/<int:pk>/move/", corrections.record_move, name="record-move"),
     path("sweeps/", sweeps.sweep_list, name="sweep-list"),

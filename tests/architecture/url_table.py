@@ -16,6 +16,7 @@ SIGNED_IN = MEMBERS | {"stranger"}
 EVERYBODY = SIGNED_IN | {"unsigned"}
 KEEPERS_HERE = frozenset({"manager", "administrator"})  # upkeep, units, sweeps and imports of this depot
 KEEPERS = KEEPERS_HERE | {"other_manager"}  # ... of any depot
+SENDERS_HERE = KEEPERS_HERE | {"dispatcher"}  # who writes down that a unit of this depot leaves and is back
 STORES_HERE = KEEPERS_HERE | {"procurement"}
 STORES = KEEPERS | {"procurement"}
 ALERTS_HERE = KEEPERS_HERE | {"procurement", "dispatcher"}
@@ -79,6 +80,11 @@ PAGES: dict[str, Page] = {
     "readiness:unit-task-add": Page(KEEPERS_HERE, "unit", post=True),
     "readiness:unit-task-take": Page(KEEPERS_HERE, "unit", post=True, answers=frozenset({200, 302})),
     "readiness:unit-task-done": Page(KEEPERS_HERE, "unit", post=True, answers=frozenset({200, 302})),
+    "readiness:unit-absence-start": Page(SENDERS_HERE, "unit", post=True),
+    "readiness:unit-absence-end": Page(SENDERS_HERE, "unit", post=True, answers=frozenset({200, 302})),
+    "readiness:unit-move": Page(KEEPERS_HERE, "unit", post=True),
+    "readiness:unit-deployment-start": Page(SENDERS_HERE, "unit", post=True),
+    "readiness:unit-day-log-record": Page(SENDERS_HERE, "unit", post=True, answers=frozenset({200, 302})),
     "readiness:record-strike": Page(KEEPERS_HERE, "record", post=True),
     "readiness:record-move": Page(KEEPERS_HERE, "record", post=True),
     # First weeks and hand-over
