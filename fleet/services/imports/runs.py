@@ -359,7 +359,9 @@ def _write_sheet(
     progress: Callable[[int], None],
 ) -> dict[str, Any]:
     outcome: dict[str, Any] = {"name": plan.ident, "mode": mode, "added": 0, "changed": 0, "kept": 0}
-    outcome["left"] = len(plan.of("left"))
+    # Rows that this import wrote before it was cut off read as 'left' when it goes on; they are its own work.
+    own = set(ImportChange.objects.filter(run=run, sheet=plan.ident).values_list("row", flat=True))
+    outcome["left"] = sum(row.number not in own for row in plan.of("left"))
     outcome["faulty"] = len(plan.faulty_rows)
     if plan.faults and mode == "all":
         outcome["refused"] = True
@@ -385,7 +387,6 @@ def _write_sheet(
             raise
         outcome.update(refused=True, reason=error.sentence)
         return outcome
-    # After a kill the rows written before it are 'left' now; the report counts what the import wrote in all.
     outcome["added"], outcome["changed"] = _rows_written(run, plan)
     outcome["kept"] = kept + len(writer.kept)
     return outcome

@@ -311,6 +311,7 @@ def test_a_job_cut_off_between_two_transactions_goes_on_where_it_stopped(monkeyp
     assert {name: sheet["added"] for name, sheet in applied(run).items()} == {
         name: expected[title] for name, title in titles.items()
     }
+    assert {sheet["left"] for sheet in applied(run).values()} == {0}
     assert AuditEntry.objects.filter(action="reading.import").count() == Reading.objects.count() == 4
 
 
