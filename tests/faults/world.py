@@ -1,6 +1,7 @@
 """A whole running Musterwell (web, worker, beat by `manage.py up`) on a database of its own, made to be killed."""
 
 import contextlib
+import ctypes
 import json
 import os
 import shutil
@@ -25,6 +26,7 @@ from tests.faults.scenarios import SCENARIOS
 
 ROOT = Path(__file__).resolve().parents[2]
 LEASE_S = 3
+LIBC = ctypes.CDLL(None) if sys.platform == "linux" else None
 
 
 class Store(Protocol):
@@ -96,6 +98,12 @@ class PostgresStore:
         with contextlib.closing(redis.Redis.from_url(self.redis_url)) as broker:
             for key in broker.scan_iter(f"{name}:*"):
                 broker.delete(key)
+
+
+def die_with_parent() -> None:
+    """A test run that is killed takes its worlds with it (Linux)."""
+    if LIBC is not None:
+        LIBC.prctl(1, signal.SIGTERM)
 
 
 def wait_until(what: str, check: Callable[[], Any], within_s: float = 60) -> Any:
@@ -193,6 +201,7 @@ class World:
                 stdout=log,
                 stderr=log,
                 start_new_session=True,
+                preexec_fn=die_with_parent,
             )
         wait_until("worker pool and beat are there", self.is_up)
         if web:
