@@ -11,7 +11,7 @@ UV := $(shell command -v uv 2>/dev/null)
 RUN_STAMP := $(VENV)/.installed
 DEV_STAMP := $(VENV)/.installed-dev
 
-.PHONY: setup demo test check format storm bench kills browser lock clean
+.PHONY: setup demo test check format storm bench kills browser shots lock clean
 
 setup: $(DEV_STAMP)  ## the virtual environment with everything, tests included
 
@@ -50,6 +50,9 @@ test: $(DEV_STAMP)  ## the suite on SQLite; no service is needed
 
 browser: $(DEV_STAMP)  ## whole journeys in Chromium
 	$(BIN)/pytest -m browser tests/browser
+
+shots: $(DEV_STAMP)  ## the pictures of README.md, taken from the running product
+	$(BIN)/python -m tests.browser.shots
 
 kills: $(DEV_STAMP)  ## kill -9 at named fault points, two per kind
 	$(BIN)/pytest -m kills tests/faults

@@ -12,7 +12,6 @@ import subprocess
 import sys
 import tempfile
 import time
-import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -45,8 +44,12 @@ def product(folder: Path, port: int) -> Iterator[str]:
     env = {**os.environ, "MUSTERWELL_DATA_DIR": str(folder), "DEBUG": "1"}
     env.pop("DATABASE_URL", None)
     manage = [sys.executable, str(ROOT / "manage.py")]
-    subprocess.run([*manage, "demo_load"], env=env, check=True, stdout=subprocess.DEVNULL)
-    server = subprocess.Popen([*manage, "up", "--port", str(port)], env=env, stdout=subprocess.DEVNULL)
+    subprocess.run(
+        [*manage, "demo_load"], env=env, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    server = subprocess.Popen(
+        [*manage, "up", "--port", str(port)], env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
     url = f"http://127.0.0.1:{port}"
     try:
         wait_for(url)
@@ -57,14 +60,14 @@ def product(folder: Path, port: int) -> Iterator[str]:
 
 
 def wait_for(url: str) -> None:
-    deadline = time.monotonic() + 60
+    deadline = time.monotonic() + 120
     while time.monotonic() < deadline:
         try:
             with urllib.request.urlopen(f"{url}/healthz", timeout=2):
                 return
-        except (urllib.error.URLError, ConnectionError):
+        except OSError:
             time.sleep(0.3)
-    raise SystemExit("The product did not start within a minute.")
+    raise SystemExit("The product did not start within two minutes.")
 
 
 def passwords(folder: Path) -> dict[str, str]:
