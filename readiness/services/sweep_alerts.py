@@ -49,10 +49,12 @@ DEFAULT_LOOKAHEAD_DAYS = 30.0
 # A certificate's due day already lies its lead time ahead; a reading is quickly taken.
 LOOKAHEAD_AT_MOST = {
     "certificate": 0.0,
+    "inspection": 10.0,
     "reading_stale": 14.0,
     "float_unproven": 7.0,
-    "charge_open": 0.0,
-    "inspection": 10.0,
+    # Nothing to do before the day has passed.
+    "charge_open": -1.0,
+    "wet_idle": -1.0,
 }
 
 
@@ -131,7 +133,8 @@ def matters(rows: CheckRows, snapshot: FleetSnapshot) -> Matters:
     lookahead = np.nan_to_num(snapshot.units["lookahead_days"], nan=DEFAULT_LOOKAHEAD_DAYS)[rows.unit]
     # What cannot be told about a charge is the matter of its missing evidence, not of a charge.
     untold = (rows.outcome == CheckOutcome.CANNOT_DECIDE) & _UNTOLD[rows.check]
-    coming = rows.due <= today + np.minimum(lookahead, _AT_MOST[rows.check])
+    # What passes and will not turn by itself is settled, however long ago it was due.
+    coming = np.isfinite(rows.turns) & (rows.due <= today + np.minimum(lookahead, _AT_MOST[rows.check]))
     work = (_RULE_OF[rows.check] >= 0) & ~untold & ((rows.outcome != CheckOutcome.PASS) | coming)
     rows = rows.take(np.flatnonzero(work | rows.missing))
     stage = np.where(rows.outcome == CheckOutcome.PASS, 0, np.where(rows.late <= today, 2, 1))

@@ -1,0 +1,338 @@
+"""Checks on records in the database: kit, lots, parts, papers, frost, water, faults; each in words and numbers."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+import time_machine
+
+from fleet.models import ClimateNormal
+from readiness.models import BankState
+from tests.factories.fleet import (
+    NOW,
+    TODAY,
+    BankFactory,
+    CertificateFactory,
+    CertificateRuleFactory,
+    DepotFactory,
+    DesignFactory,
+    ModificationFactory,
+    SupplyStateFactory,
+    UnitFactory,
+    WeighingFactory,
+    WetStateFactory,
+    ago,
+)
+from tests.factories.inventory import (
+    DesignItemFactory,
+    ItemFactory,
+    LampFactory,
+    LotFactory,
+    aboard,
+    fitted,
+    in_store,
+    with_position,
+)
+from tests.factories.readiness import (
+    BankTestFactory,
+    ChargeFactory,
+    FaultFactory,
+    InspectionFactory,
+    InspectionTypeFactory,
+    OpenChargeFactory,
+    ReadingFactory,
+)
+from tests.readiness.services.test_sweep import bank_of, check_of, open_rules, ready_unit, sweep, verdict
+
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
+MISSION_END = TODAY + dt.timedelta(days=30)
+
+
+@pytest.fixture(autouse=True)
+def at_the_stated_moment() -> Iterator[None]:
+    with time_machine.travel(NOW, tick=False):
+        yield
+
+
+def checks_of(unit: Any, key: str) -> list[dict[str, Any]]:
+    return [check for check in verdict(unit).result["checks"] if check["key"] == key]
+
+
+def unit_with_kit(qty: int, **lots: int) -> Any:
+    """A unit whose design wants 20 of an item every 10 days (60 for the mission) with one lot aboard."""
+    unit = ready_unit()
+    line = DesignItemFactory(design=unit.design, item=ItemFactory(), qty=20, per_days=10)
+    aboard(
+        unit,
+        qty,
+        lot=LotFactory(item=line.item, expires_on=MISSION_END + dt.timedelta(days=lots.get("days", 0))),
+    )
+    return unit, line
+
+
+@pytest.mark.parametrize(
+    ("qty", "days", "outcome"), [(60, 0, "pass"), (59, 0, "fail"), (60, -1, "fail"), (600, -1, "fail")]
+)
+def test_the_kit_must_last_through_the_mission_in_lots_that_do(qty: int, days: int, outcome: str) -> None:
+    unit, _ = unit_with_kit(qty, days=days)
+    sweep(unit)
+    check = check_of(unit, "kit")
+    assert check["outcome"] == outcome
+    assert check["data"]["needed"] == 60
+
+
+def test_a_short_kit_is_filled_from_the_depot_or_not_at_all() -> None:
+    unit, line = unit_with_kit(50)
+    sweep(unit)
+    assert verdict(unit).outcome == "blocked"
+    assert "kit_short" in open_rules(unit)
+    in_store(10, place=unit.home, lot=LotFactory(item=line.item, expires_on=MISSION_END))
+    sweep(unit, now=NOW + dt.timedelta(minutes=1))
+    assert verdict(unit).outcome == "ready"
+    assert verdict(unit).time_to_ready_h == 0.25
+    assert check_of(unit, "kit")["data"]["in_stores"] == 10
+
+
+def test_stock_that_expires_during_the_mission_does_not_fill_a_kit() -> None:
+    unit, line = unit_with_kit(50)
+    in_store(
+        10, place=unit.home, lot=LotFactory(item=line.item, expires_on=MISSION_END - dt.timedelta(days=1))
+    )
+    sweep(unit)
+    assert verdict(unit).outcome == "blocked"
+
+
+def test_the_kit_turns_on_the_day_the_lot_no_longer_lasts() -> None:
+    unit, _ = unit_with_kit(60, days=10)
+    sweep(unit)
+    assert check_of(unit, "kit")["turns_on"] == (TODAY + dt.timedelta(days=11)).isoformat()
+
+
+def test_an_expired_or_recalled_lot_aboard_is_to_be_taken_off() -> None:
+    unit = ready_unit()
+    aboard(unit, 4, lot=LotFactory(item=ItemFactory(), expires_on=TODAY, status="good"))
+    sweep(unit)
+    assert check_of(unit, "lots_aboard")["outcome"] == "pass", "good through its last day"
+    lot = aboard(unit, 4, lot=LotFactory(item=ItemFactory()))
+    lot.status = "recalled"
+    lot.save()
+    sweep(unit, now=NOW + dt.timedelta(minutes=1))
+    assert check_of(unit, "lots_aboard")["outcome"] == "fail"
+    assert verdict(unit).outcome == "ready", "what is not needed does not hold the unit back"
+
+
+def test_a_position_without_its_part_needs_a_spare_and_its_hours() -> None:
+    unit = ready_unit()
+    lamp = LampFactory(fit_h=0.5)
+    with_position(unit, lamp)
+    fitted(unit, item=LampFactory(), position="lamp 9")
+    sweep(unit)
+    assert check_of(unit, "part_fitted")["mend_h"] == "not_here"
+    assert verdict(unit).outcome == "blocked"
+    in_store(1, place=unit.home, lot=LotFactory(item=lamp))
+    sweep(unit, now=NOW + dt.timedelta(minutes=1))
+    assert check_of(unit, "part_fitted")["mend_h"] == 0.5
+    assert verdict(unit).outcome == "ready"
+
+
+def test_hours_to_fit_that_are_not_on_file_leave_the_verdict_open() -> None:
+    unit = ready_unit()
+    lamp = LampFactory(fit_h=None)
+    with_position(unit, lamp)
+    in_store(1, place=unit.home, lot=LotFactory(item=lamp))
+    aboard(unit, 1, lot=LotFactory(item=ItemFactory()))
+    sweep(unit)
+    assert verdict(unit).outcome == "cannot_decide"
+    assert verdict(unit).time_to_ready_h is None
+
+
+def test_a_fitted_part_runs_out_of_its_months() -> None:
+    unit = ready_unit()
+    lamp = LampFactory(fit_h=0.5, service_life_months=3)
+    with_position(unit, lamp)
+    fitted(unit, item=lamp, at=ago(85))
+    sweep(unit)
+    check = check_of(unit, "part_life")
+    assert check["outcome"] == "fail", "three months end within the mission"
+    assert "part_life" in open_rules(unit)
+
+
+@pytest.mark.parametrize(
+    ("ago_days", "interval", "outcome"),
+    [(0, 30, "pass"), (30, 30, "pass"), (31, 30, "fail"), (60, 90, "pass"), (61, 90, "fail")],
+)
+def test_an_inspection_lasts_through_the_mission_unless_it_is_more_frequent(
+    ago_days: int, interval: int, outcome: str
+) -> None:
+    unit = ready_unit()
+    kind = InspectionTypeFactory(interval_days=interval, work_h=1.0)
+    kind.designs.add(unit.design)
+    InspectionFactory(unit=unit, type=kind, happened_at=ago(ago_days))
+    sweep(unit)
+    assert check_of(unit, "inspection")["outcome"] == outcome
+
+
+def test_the_latest_inspection_counts_even_when_it_was_failed() -> None:
+    unit = ready_unit()
+    kind = InspectionTypeFactory(interval_days=365, work_h=1.5)
+    kind.designs.add(unit.design)
+    InspectionFactory(unit=unit, type=kind, happened_at=ago(9))
+    InspectionFactory(unit=unit, type=kind, happened_at=ago(2), passed=False)
+    sweep(unit)
+    assert check_of(unit, "inspection")["outcome"] == "fail"
+    assert verdict(unit).time_to_ready_h == 1.5
+
+
+def test_a_change_voids_the_certificate_that_rests_on_what_it_touched() -> None:
+    unit = ready_unit()
+    CertificateRuleFactory(design=unit.design, renew_h=2.0)
+    CertificateFactory(unit=unit)
+    sweep(unit)
+    assert check_of(unit, "certificate")["outcome"] == "pass"
+    ModificationFactory(unit=unit, touches=["wiring"], happened_at=ago(5))
+    sweep(unit, now=NOW + dt.timedelta(minutes=1))
+    assert check_of(unit, "certificate")["outcome"] == "pass"
+    ModificationFactory(unit=unit, touches=["lifting"], happened_at=ago(4))
+    sweep(unit, now=NOW + dt.timedelta(minutes=2))
+    assert check_of(unit, "certificate")["outcome"] == "fail"
+    assert {check["subject"]["label"] for check in checks_of(unit, "evidence")} == {"wiring", "lifting"}
+    CertificateFactory(unit=unit, issued_on=TODAY - dt.timedelta(days=1), happened_at=ago(1))
+    sweep(unit, now=NOW + dt.timedelta(minutes=3))
+    assert check_of(unit, "certificate")["outcome"] == "pass"
+    shown = {check["subject"]["label"]: check["outcome"] for check in checks_of(unit, "evidence")}
+    assert shown == {"lifting": "pass", "wiring": "fail"}
+
+
+def test_the_scale_shows_mass_again() -> None:
+    unit = ready_unit()
+    ModificationFactory(unit=unit, touches=["mass"], happened_at=ago(5))
+    WeighingFactory(unit=unit, happened_at=ago(6))
+    sweep(unit)
+    assert check_of(unit, "evidence")["outcome"] == "fail"
+    WeighingFactory(unit=unit, happened_at=ago(1))
+    sweep(unit, now=NOW + dt.timedelta(minutes=1))
+    assert check_of(unit, "evidence")["outcome"] == "pass"
+
+
+@pytest.mark.parametrize(
+    ("state", "low_c", "outcome"),
+    [
+        ("dry", -20.0, "pass"),
+        ("preserved", -20.0, "pass"),
+        ("wet", -0.1, "fail"),
+        ("wet", 0.1, "pass"),
+        ("disinfected", -5.0, "fail"),
+        (None, -5.0, "fail"),
+        (None, None, "cannot_decide"),
+    ],
+)
+def test_frost_is_judged_by_record_lows_and_unknown_counts_as_wet(
+    state: str | None, low_c: float | None, outcome: str
+) -> None:
+    unit = ready_unit()
+    ClimateNormal.objects.filter(place=unit.home).update(record_low_c=low_c)
+    unit.wet_states.all().delete()
+    if state:
+        WetStateFactory(unit=unit, kind=state, happened_at=ago(1), good_until=MISSION_END)
+    sweep(unit)
+    assert check_of(unit, "water_frost")["outcome"] == outcome
+    assert ("frost" in open_rules(unit)) == (outcome == "fail")
+
+
+@pytest.mark.parametrize(("days", "outcome"), [(7, "pass"), (8, "fail")])
+def test_wet_and_idle_over_seven_days(days: int, outcome: str) -> None:
+    unit = ready_unit()
+    WetStateFactory(unit=unit, kind="wet", happened_at=ago(days))
+    sweep(unit)
+    assert check_of(unit, "wet_idle")["outcome"] == outcome
+    assert ("wet_idle" in open_rules(unit)) == (outcome == "fail")
+
+
+def test_a_discharged_lead_bank_may_freeze_where_a_full_one_does_not() -> None:
+    depot = DepotFactory()
+    ClimateNormal.objects.filter(place=depot).update(record_low_c=-30.0)
+    full, flat = ready_unit(home=depot), ready_unit(home=depot)
+    ReadingFactory(bank=bank_of(flat), volts_v=24.0, happened_at=ago(1))
+    sweep(full, flat)
+    assert check_of(full, "acid_frost")["outcome"] == "pass"
+    assert check_of(flat, "acid_frost")["outcome"] == "fail"
+
+
+def test_a_charge_left_open_past_its_planned_end() -> None:
+    unit = ready_unit()
+    bank = bank_of(unit)
+    running = OpenChargeFactory(bank=bank, planned_end_at=ago(hours=-8))
+    sweep(unit)
+    assert "charge_open" not in open_rules(unit)
+    running.planned_end_at = ago(1.5)
+    running.happened_at = ago(2)
+    running.save()
+    sweep(unit, now=NOW + dt.timedelta(minutes=1))
+    assert "charge_open" in open_rules(unit)
+
+
+def test_a_broken_floor_leaves_a_capacity_test_behind_until_it_is_done() -> None:
+    unit = ready_unit()
+    bank = bank_of(unit)
+    ReadingFactory(bank=bank, volts_v=23.7, happened_at=ago(8))
+    ChargeFactory(bank=bank, happened_at=ago(7))
+    ReadingFactory(bank=bank, happened_at=ago(3))
+    sweep(unit)
+    assert BankState.objects.get(bank=bank).low_soc > 0.8
+    assert "floor_broken" in open_rules(unit)
+    BankTestFactory(bank=bank, happened_at=ago(1))
+    sweep(unit, now=NOW + dt.timedelta(minutes=1))
+    assert "floor_broken" not in open_rules(unit)
+
+
+def test_float_is_not_believed_past_its_check_interval() -> None:
+    unit = ready_unit()
+    bank = bank_of(unit)
+    SupplyStateFactory(bank=bank, kind="float", check_interval_days=14, happened_at=ago(20))
+    sweep(unit)
+    assert check_of(unit, "float_proof")["outcome"] == "fail"
+    assert "float_expired" in BankState.objects.get(bank=bank).reasons
+
+
+def test_a_fault_that_needs_a_part_nobody_has_blocks() -> None:
+    unit = ready_unit()
+    item = ItemFactory()
+    FaultFactory(unit=unit, severity="blocks", mend_h=1.0, part_item=item, part_qty=2)
+    in_store(1, place=unit.home, lot=LotFactory(item=item))
+    sweep(unit)
+    assert verdict(unit).outcome == "blocked"
+    in_store(1, place=unit.home, lot=LotFactory(item=item))
+    sweep(unit, now=NOW + dt.timedelta(minutes=1))
+    assert verdict(unit).outcome == "ready"
+
+
+def test_a_unit_that_gave_its_bank_away_is_blocked_and_one_without_any_is_not_known() -> None:
+    gave, never = ready_unit(), UnitFactory(design=DesignFactory())
+    gave.bank_stays.update(ended_at=ago(1))
+    sweep(gave, never)
+    assert verdict(gave).outcome == "blocked"
+    assert check_of(never, "bank_aboard")["outcome"] == "cannot_decide"
+
+
+def test_lithium_is_charged_before_it_leaves() -> None:
+    unit = UnitFactory()
+    bank = BankFactory(
+        unit=unit,
+        chemistry="lfp",
+        cells_in_series=8,
+        capacity_ah=200.0,
+        charger_a=40.0,
+        design_life_years=10.0,
+    )
+    SupplyStateFactory(bank=bank)
+    ChargeFactory(bank=bank, to_soc=0.55, end_sign="bms_full")
+    WetStateFactory(unit=unit)
+    sweep(unit)
+    assert check_of(unit, "charge_floor")["outcome"] == "pass"
+    depart = check_of(unit, "charge_depart")
+    assert depart["outcome"] == "fail"
+    assert 2 <= depart["mend_h"] <= 5
+    assert verdict(unit).outcome == "ready", "within the notice"
