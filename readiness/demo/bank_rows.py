@@ -59,6 +59,7 @@ class BankWriter:
         places = source.by("places")
         self.zone = {code: places[code]["time_zone"] for code in source.depots}
         self.place_id = {row["code"]: number for number, row in enumerate(source["places"], start=1)}
+        self.loggers = {row["unit"]: int(row["start"]) for row in source["loggers"]}
         self.charge_days: list[list[int]] = [[] for _ in banks]
         for event in truth.charges:
             self.charge_days[event.bank].append(event.day)
@@ -70,6 +71,8 @@ class BankWriter:
             self.supply(bank)
             self.readings(position, bank)
             self.tests(bank)
+            if bank.main and bank.unit.tag in self.loggers:
+                self.logged(position, bank, self.timeline.days + self.loggers[bank.unit.tag])
         for event in self.truth.charges:
             self.charge(event)
         for position, bank in enumerate(self.banks):
@@ -164,6 +167,18 @@ class BankWriter:
                 kind="capacity",
                 capacity_ah=round(share * float(bank.row["capacity_ah"])),
                 temp_c=round(float(self.truth.temp_c[bank.number - 1, day - 200]), 0),
+            )
+
+    def logged(self, position: int, bank: BankPlan, start: int) -> None:
+        """A logger in the enclosure: the mean of each day, as it was where the bank stands."""
+        for day in range(start, self.timeline.days):
+            self.rows.add(
+                "fleet.TemperatureLog",
+                place_id=self.place_id[bank.unit.home],
+                unit_id=bank.unit.number,
+                day=self.timeline.day(day),
+                mean_c=round(float(self.truth.temp_c[position, day]), 1),
+                recorded_at=self.instant(bank, day + 1, 0),
             )
 
     # --- charges --------------------------------------------------------------------------------------------------

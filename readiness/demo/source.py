@@ -19,6 +19,7 @@ TABLES = (
     "designs",
     "funding",
     "items",
+    "loggers",
     "offers",
     "packed_forms",
     "people",

@@ -27,6 +27,7 @@ ORDER = (
     "fleet.Unit",
     "fleet.Absence",
     "fleet.UnitStay",
+    "fleet.TemperatureLog",
     "fleet.Deployment",
     "fleet.Leg",
     "fleet.DayLog",

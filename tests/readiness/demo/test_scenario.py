@@ -31,6 +31,7 @@ def test_its_size(rows: Rows) -> None:
     assert chemistries >= {"vrla_gel", "vrla_agm", "flooded_low_sb", "lfp", "nimh"}
     assert len(rows.of("readiness.Reading")) > 1000
     assert len(rows.of("inventory.Movement")) > 3000
+    assert len({row["unit_id"] for row in rows.of("fleet.TemperatureLog")}) == 2
 
 
 def test_nothing_happens_on_or_after_today(rows: Rows, day: dt.date) -> None:
