@@ -16,8 +16,19 @@ from typing import Any
 import django
 import pytest
 from django.conf import settings
+from hypothesis import HealthCheck
+from hypothesis import settings as hypothesis_settings
 
 from tests.cast import cast  # noqa: F401  (the fixture that everyone uses)
+
+# A busy machine must not fail a rule: no time limit an example; CI tries the same examples each time.
+hypothesis_settings.register_profile(
+    "musterwell",
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+    derandomize=bool(os.environ.get("CI")),
+)
+hypothesis_settings.load_profile("musterwell")
 
 DEFAULT_TODAY = "2026-11-25"
 SERVICES = ("postgres", "redis", "chromium")
