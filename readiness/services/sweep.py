@@ -16,7 +16,7 @@ from readiness.domain.checks import Assessment, assess
 from readiness.domain.snapshot import FleetSnapshot
 from readiness.models import Alert, SetAside, Sweep, Verdict
 from readiness.selectors.snapshot import CHUNK_UNITS, load_snapshot
-from readiness.services.sweep_writes import Written, write_slice
+from readiness.services.sweep_writes import Written, prepared_texts, write_slice
 
 log = logging.getLogger(__name__)
 # Units written in one transaction: on an ordinary disk well under half a second, so that a form saves in between.
@@ -97,8 +97,9 @@ def _slices(
     for start in range(0, len(everyone), SLICE_UNITS):
         rows = everyone[start : start + SLICE_UNITS]
         last = int(snapshot.units["id"][rows[-1]])
+        texts = prepared_texts(snapshot, found, rows)
         with transaction.atomic():
-            written = write_slice(snapshot, found, rows, as_of=as_of, loaded_at=loaded_at)
+            written = write_slice(snapshot, found, rows, texts, as_of=as_of, loaded_at=loaded_at)
             inside(written, last)
         after(written, last)
         yield written

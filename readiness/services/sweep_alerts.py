@@ -256,9 +256,12 @@ def undecided_subjects(
 
 @dataclass(frozen=True)
 class AlertChanges:
+    """`worse` names those among the updated that got graver."""
+
     raised: list[Alert]
     updated: list[Alert]
     cleared: list[Alert]
+    worse: set[int]
 
 
 @dataclass(frozen=True)
@@ -326,7 +329,7 @@ def changes(
         n for n, (key, mark) in enumerate(zip(keys, marks, strict=True)) if known.get(key, (0, ""))[1] != mark
     ]
     clear = there.to_clear(set(keys), undecided, swept_banks)
-    result = AlertChanges([], [], [])
+    result = AlertChanges([], [], [], set())
     if differing:
         which = np.array(differing, dtype=np.int64)
         chosen = np.isin(found.group, which)
@@ -335,8 +338,13 @@ def changes(
         for key, draft in wanted.items():
             if key not in known:
                 result.raised.append(_raised(draft, now))
-            elif _updated(old[known[key][0]], draft, now):
-                result.updated.append(old[known[key][0]])
+            else:
+                alert = old[known[key][0]]
+                before = alert.worsened_at
+                if _updated(alert, draft, now):
+                    result.updated.append(alert)
+                if alert.worsened_at != before:
+                    result.worse.add(alert.pk)
     for alert in Alert.objects.in_bulk(clear).values():
         alert.cleared_at = now
         alert.cleared_by = evidence.get(alert.subject_key, "records")[:200]

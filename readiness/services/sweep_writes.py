@@ -48,19 +48,47 @@ class Written:
         self.reasons += other.reasons
 
 
+Texts = dict[int, str]
+
+
+def prepared_texts(snapshot: FleetSnapshot, found: Assessment, units: np.ndarray) -> Texts:
+    """Results of the units whose stored digest differs, by unit row: made before the transaction, to keep that short."""
+    ids = snapshot.units["id"][units].tolist()
+    current = _current_verdicts(ids)
+    fresh = digest_texts(found.digest[units])
+    differs = [
+        pk not in current or current[pk].digest != digest for pk, digest in zip(ids, fresh, strict=True)
+    ]
+    return _texts_of(snapshot, found, units[np.array(differs, dtype=bool)])
+
+
+def _texts_of(snapshot: FleetSnapshot, found: Assessment, units: np.ndarray) -> Texts:
+    if not len(units):
+        return {}
+    labels = load_labels(_rows_of(found.rows, units))
+    return dict(zip(units.tolist(), result_texts(snapshot, found, units, labels), strict=True))
+
+
 def write_slice(
-    snapshot: FleetSnapshot, found: Assessment, units: np.ndarray, *, as_of: dt.date, loaded_at: dt.datetime
+    snapshot: FleetSnapshot,
+    found: Assessment,
+    units: np.ndarray,
+    texts: Texts,
+    *,
+    as_of: dt.date,
+    loaded_at: dt.datetime,
 ) -> Written:
-    """Write the results of the given unit rows. Call inside a transaction.
+    """Write the results of the given unit rows. Call inside a transaction, with what `prepared_texts` made before it.
 
     A unit whose verdict was computed from a later reading of the records, or for a later day, keeps that verdict.
     """
     ids = snapshot.units["id"][units].tolist()
+    _take_turns(ids)
     current = _current_verdicts(ids)
     keep = np.array([_may_write(current.get(pk), as_of, loaded_at) for pk in ids], dtype=bool)
     units = units[keep]
     written = Written(units=len(units))
-    written.changed = _write_verdicts(snapshot, found, units, current, as_of, loaded_at)
+    written.changed = _write_verdicts(snapshot, found, units, texts, current, as_of, loaded_at)
     banks = np.flatnonzero(np.isin(snapshot.banks["unit"], units))
     _write_states(snapshot, found, banks, as_of, loaded_at)
     changes = _alert_changes(snapshot, found, units, banks, loaded_at)
@@ -113,6 +141,7 @@ def _write_verdicts(
     snapshot: FleetSnapshot,
     found: Assessment,
     units: np.ndarray,
+    texts: Texts,
     current: dict[int, Current],
     as_of: dt.date,
     loaded_at: dt.datetime,
@@ -136,8 +165,7 @@ def _write_verdicts(
         return 0
     _execute(f"UPDATE readiness_verdict SET current = %s WHERE id IN {id_list(replaced)}", [False])
     rows = units[changed]
-    labels = load_labels(_rows_of(found.rows, rows))
-    texts = result_texts(snapshot, found, rows, labels)
+    texts = texts | _texts_of(snapshot, found, rows[[row not in texts for row in rows.tolist()]])
     hours, turns = found.hours[rows].tolist(), found.turns_on[rows].tolist()
     outcome = [VERDICT_KEYS[code] for code in found.verdict[rows].tolist()]
     _insert(
@@ -166,13 +194,21 @@ def _write_verdicts(
                 _iso(turns[k]),
                 fresh[n],
                 SCHEMA,
-                texts[k],
+                texts[int(rows[k])],
                 True,
             )
             for k, n in enumerate(changed)
         ],
     )
     return len(changed)
+
+
+def _take_turns(unit_ids: list[int]) -> None:
+    """Two passes over the same units write one after the other; people's records of them are not held up."""
+    if connection.vendor == "postgresql":
+        _execute(
+            f"SELECT id FROM fleet_unit WHERE id IN {id_list(unit_ids)} ORDER BY id FOR NO KEY UPDATE", []
+        )
 
 
 def _execute(sql: str, parameters: list[Any]) -> None:
@@ -347,13 +383,11 @@ _ALERT_COLUMNS = (
     "depot_id",
     "about_unit_id",
     "updated_at",
-    "worsened_at",
-    "snoozed_until",
 )
 
 
 def _write_alerts(changes: sweep_alerts.AlertChanges) -> None:
-    """Updates by the plain driver: one statement for many rows."""
+    """Updates by the plain driver, one statement for many rows; what people set is touched only where a matter worsened."""
     for sql, rows in (
         (
             "UPDATE readiness_alert SET cleared_at = %s, cleared_by = %s WHERE id = %s",
@@ -365,6 +399,10 @@ def _write_alerts(changes: sweep_alerts.AlertChanges) -> None:
                 (*(_cell(getattr(alert, name)) for name in _ALERT_COLUMNS), alert.pk)
                 for alert in changes.updated
             ],
+        ),
+        (
+            "UPDATE readiness_alert SET worsened_at = %s, snoozed_until = NULL WHERE id = %s",
+            [(_cell(alert.worsened_at), alert.pk) for alert in changes.updated if alert.pk in changes.worse],
         ),
     ):
         if rows:
