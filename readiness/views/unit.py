@@ -26,6 +26,7 @@ from readiness.selectors.pages_unit import UnitPage, inspection_types_for, part_
 from readiness.selectors.pages_units import units_with_verdicts
 from readiness.web.history import history_lines
 from readiness.web.matters import matter_lines
+from readiness.web.record_links import more_records
 from readiness.web.unit_parts import bank_lines, certificate_lines, part_lines
 from readiness.web.verdicts import check_groups, why_undecided
 
@@ -57,6 +58,7 @@ def unit_show(request: HttpRequest, tag: str) -> HttpResponse:
         ),
         "may_upkeep": may_upkeep,
         "quick": _quick_forms(request, page) if may_upkeep else [],
+        "more": more_records(request, page),
         "here": request.path,
     }
     return render_page(request, "readiness/unit_page.html", context)

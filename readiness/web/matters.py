@@ -13,8 +13,11 @@ from django.urls import NoReverseMatch, reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
+from fleet.models.designs import CERTIFICATE_RESTS_ON
 from fleet.permissions import request_rights
 from fleet.web.days import distance_words, short_day_words
+from readiness.domain.bank_records import Reason
+from readiness.domain.checks_papers import SHOWN_BY_WEIGHING
 from readiness.models import Alert
 from readiness.sentences import ALERT_TITLES, alert_facts, alert_sentence, alert_title
 from readiness.services.alerts import latest_snooze
@@ -24,7 +27,13 @@ ACTIONS: dict[str, tuple[Any, str]] = {
     "charge_due": (gettext_lazy("Start a charge"), "readiness:unit-charge-start"),
     "charge_open": (gettext_lazy("End the charge"), "readiness:unit-charge-stop"),
     "reading_stale": (gettext_lazy("Take a reading"), "readiness:unit-reading-record"),
-    "float_unproven": (gettext_lazy("Take a reading"), "readiness:unit-reading-record"),
+    "float_unproven": (gettext_lazy("Prove the float"), "readiness:unit-connection-record"),
+    "floor_broken": (gettext_lazy("Record the capacity test"), "readiness:unit-bank-test-record"),
+    "bank_missing": (gettext_lazy("Put a bank in"), "readiness:unit-bank-swap"),
+    "frost": (gettext_lazy("Say that it is dry"), "readiness:unit-wet-record"),
+    "wet_idle": (gettext_lazy("Say that it is dry"), "readiness:unit-wet-record"),
+    "certificate": (gettext_lazy("Put the certificate on file"), "readiness:unit-certificate-record"),
+    "evidence_void": (gettext_lazy("Put the certificate on file"), "readiness:unit-certificate-record"),
     "unexplained_loss": (gettext_lazy("Take a reading"), "readiness:unit-reading-record"),
     "weak_block": (gettext_lazy("Take a reading"), "readiness:unit-reading-record"),
     "inspection": (gettext_lazy("Record the inspection"), "readiness:unit-inspection-record"),
@@ -32,6 +41,26 @@ ACTIONS: dict[str, tuple[Any, str]] = {
     "part_missing": (gettext_lazy("Fit a part"), "readiness:unit-part-fit"),
     "part_life": (gettext_lazy("Fit a part"), "readiness:unit-part-fit"),
 }
+
+# Some rules have several causes: the first item of the alert tells which record settles it.
+CHARGE = ACTIONS["charge_due"]
+CONNECTION = (gettext_lazy("Type in its standby draw"), "readiness:unit-connection-record")
+WEIGHING = (gettext_lazy("Record the weighing"), "readiness:unit-weighing-record")
+
+
+def settled_by(alert: Alert) -> tuple[Any, str]:
+    """Label and page of the record that settles an alert; two empty words if it is no record of a unit."""
+    items = alert.data.get("items") or [{}]
+    first = items[0]
+    if alert.rule == "frost" and first.get("key") == "acid_frost":
+        return CHARGE
+    if alert.rule == "reading_stale" and first.get("reasons"):
+        reasons = Reason(int(first["reasons"]))
+        if Reason.LOAD_UNKNOWN in reasons and not reasons & Reason.NO_STATE:
+            return CONNECTION
+    if alert.rule == "evidence_void" and first.get("label") in SHOWN_BY_WEIGHING:
+        return WEIGHING
+    return ACTIONS.get(alert.rule, ("", ""))
 
 
 @dataclass(frozen=True)
@@ -104,7 +133,7 @@ def action_of(alert: Alert, *, may_upkeep: bool, next_url: str) -> tuple[str, st
     unit = alert.about_unit
     if unit is None:
         return _stores_action(alert)
-    label, name = ACTIONS.get(alert.rule, ("", ""))
+    label, name = settled_by(alert)
     if name and may_upkeep:
         return str(label), f"{reverse(name, args=[unit.tag])}?{urlencode(_about(alert, next_url))}"
     if alert.rule == "survey" and may_upkeep:
@@ -118,11 +147,25 @@ def _about(alert: Alert, next_url: str) -> dict[str, Any]:
     about: dict[str, Any] = {"next": next_url}
     if alert.bank_id:
         about["bank"] = alert.bank_id
-    items = alert.data.get("items") or [{}]
+    first = (alert.data.get("items") or [{}])[0]
     field = {"inspection": "type", "fault_open": "fault"}.get(alert.rule)
-    if field and items[0].get("id"):
-        about[field] = items[0]["id"]
+    if field and first.get("id"):
+        about[field] = first["id"]
+    kind = _kind_known(alert.rule, str(first.get("label", "")))
+    if kind:
+        about["kind"] = kind
     return about
+
+
+def _kind_known(rule: str, label: str) -> str:
+    """The choice that settles it: proven float, a capacity test, dry, or the certificate that ran out."""
+    if rule == "certificate":
+        return label
+    if rule == "evidence_void":
+        return next((kind for kind, rests_on in CERTIFICATE_RESTS_ON.items() if label in rests_on), "")
+    return {"float_unproven": "float", "floor_broken": "capacity", "frost": "dry", "wet_idle": "dry"}.get(
+        rule, ""
+    )
 
 
 def _stores_action(alert: Alert) -> tuple[str, str]:

@@ -19,7 +19,7 @@ from fleet.models import (
 )
 from readiness.models import BankTest, Task
 from tests.factories.fleet import NOW, TODAY, BankFactory, CertificateFactory, PackedFormFactory, UnitFactory
-from tests.factories.readiness import TaskFactory
+from tests.factories.readiness import AlertFactory, TaskFactory
 
 pytestmark = pytest.mark.django_db
 DAY = dt.timedelta(days=1)
@@ -231,3 +231,60 @@ def test_work_is_taken_and_done_once(client, cast, unit) -> None:
     task.refresh_from_db()
     assert (task.taken_by, task.state) == (cast.nora, Task.State.DONE)
     assert client.get("/units/MW-1/work/done/").status_code == 302
+
+
+@pytest.mark.parametrize(
+    ("rule", "item", "leads_to", "chosen"),
+    [
+        ("frost", {"key": "water_frost"}, "wet/", "dry"),
+        ("frost", {"key": "acid_frost"}, "charge/start/", None),
+        ("wet_idle", {"key": "wet_idle"}, "wet/", "dry"),
+        ("float_unproven", {"key": "float_proof"}, "connection/", "float"),
+        ("reading_stale", {"key": "charge_known", "reasons": 8}, "connection/", None),
+        ("reading_stale", {"key": "charge_known", "reasons": 9}, "reading/", None),
+        ("floor_broken", {"key": "capacity_test"}, "bank/test/", "capacity"),
+        ("certificate", {"key": "certificate", "id": 4, "label": "trailer"}, "certificate/", "trailer"),
+        ("evidence_void", {"key": "evidence", "id": 1, "label": "mass"}, "weighing/", None),
+        ("evidence_void", {"key": "evidence", "id": 4, "label": "wiring"}, "certificate/", "electrical"),
+    ],
+)
+def test_the_button_of_today_leads_to_the_record_that_settles_it(
+    client, unit, bank, skid, rule, item, leads_to, chosen
+) -> None:
+    AlertFactory(unit=unit, rule=rule, data={"items": [{"outcome": "fail", "stage": "fails", **item}]})
+    matter = client.get("/").context["matters"][0]
+    assert matter.action_url.partition("?")[0] == f"/units/MW-1/{leads_to}"
+    form = client.get(matter.action_url).context["form"]
+    if chosen:
+        assert form["kind"].value() == chosen
+
+
+def test_a_bank_that_is_missing_comes_from_the_shelf(client, cast, unit) -> None:
+    spare = BankFactory(unit=None, place=cast.north)
+    AlertFactory(unit=unit, rule="bank_missing", data={"items": [{"key": "bank_aboard", "outcome": "fail"}]})
+    page = client.get(client.get("/").context["matters"][0].action_url)
+    assert spare.serial in page.content.decode()
+
+
+def test_the_unit_page_links_what_a_person_may_write_down(cast, signed_in, unit, bank) -> None:
+    TaskFactory(unit=unit, title="Grease the hitch")
+
+    def links(who) -> set[str]:
+        groups = signed_in(who).get("/units/MW-1/").context["more"]
+        return {link.url.removeprefix("/units/MW-1/") for group in groups for link in group.links}
+
+    sending = {"leave/", "deployment/"}
+    keeping = {
+        "wet/",
+        "connection/",
+        "certificate/",
+        "weighing/",
+        "change/",
+        "bank/in/",
+        "work/done/",
+        "move/",
+    }
+    assert sending | keeping <= links(cast.nora)
+    assert links(cast.dina) == sending
+    assert links(cast.silas) == links(cast.vera) == set()
+    assert "Grease the hitch" in signed_in(cast.vera).get("/units/MW-1/").content.decode()
