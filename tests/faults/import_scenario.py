@@ -38,7 +38,8 @@ def workbook() -> bytes:
 class ImportScenario:
     kind = "import"
     steps = 2
-    fault_points = ("import:planned", "import:chunk-written", "import:sheet-written", "import:applied")
+    fault_points = ("import:chunk-written", "import:applied")
+    further_points = ("import:read", "import:planned", "import:sheet-written")
 
     def prepare(self) -> None:
         load_fleet(UNITS)

@@ -18,6 +18,7 @@ class Scenario(Protocol):
     kind: str
     steps: int  # each is started when the jobs of the one before have ended
     fault_points: tuple[str, ...]  # CI kills once at each
+    further_points: tuple[str, ...]  # the storm kills once at each of these as well
 
     def prepare(self) -> None:
         """Fills the freshly migrated database."""
@@ -32,7 +33,8 @@ class Scenario(Protocol):
 class Trial:
     kind = "trial"
     steps = 1
-    fault_points = ("job:claimed", "trial:before-write", "trial:in-write", "trial:written", "job:handled")
+    fault_points = ("trial:in-write", "trial:written", "job:handled")
+    further_points = ("job:claimed", "trial:before-write")
 
     def prepare(self) -> None:
         from tests.faults.trial.models import Tally

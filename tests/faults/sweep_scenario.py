@@ -29,7 +29,8 @@ def load_fleet(units: int) -> None:
 class SweepScenario:
     kind = "sweep"
     steps = 1
-    fault_points = ("sweep:writing", "sweep:chunk-written", "sweep:units-done", "sweep:finished")
+    fault_points = ("sweep:writing", "sweep:units-done")
+    further_points = ("sweep:started", "sweep:loading", "sweep:chunk-written", "sweep:finished")
 
     def prepare(self) -> None:
         load_fleet(UNITS)

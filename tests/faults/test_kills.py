@@ -5,6 +5,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from functools import cache
+from typing import Any
 
 import pytest
 
@@ -15,11 +16,15 @@ pytestmark = [pytest.mark.kills, pytest.mark.db_both]
 
 Stages = Callable[[str], Stage]
 # Every other kill takes the whole worker with it ('group'); the others only the pool process at work.
-POINTS = [
-    pytest.param(kind, point, ("group", "process")[number % 2], id=f"{kind}-{point}")
-    for kind, scenario in SCENARIOS.items()
-    for number, point in enumerate(scenario.fault_points)
-]
+SCOPES = ("group", "process")
+
+
+def points(attribute: str) -> list[Any]:
+    return [
+        pytest.param(kind, point, SCOPES[number % 2], id=f"{kind}-{point}")
+        for kind, scenario in SCENARIOS.items()
+        for number, point in enumerate(getattr(scenario, attribute))
+    ]
 
 
 @cache
@@ -28,12 +33,22 @@ def expected(stage: Stage) -> object:
     return digest
 
 
-@pytest.mark.parametrize(("kind", "point", "scope"), POINTS)
+@pytest.mark.parametrize(("kind", "point", "scope"), points("fault_points"))
 def test_a_worker_killed_at_a_point_completes_the_work_once(
     stage: Stages, kind: str, point: str, scope: str
 ) -> None:
-    wanted = expected(stage(kind))
-    with stage(kind).world() as world:
+    kill_at_a_point(stage(kind), point, scope)
+
+
+@pytest.mark.storm
+@pytest.mark.parametrize(("kind", "point", "scope"), points("further_points"))
+def test_a_worker_killed_at_a_further_point(stage: Stages, kind: str, point: str, scope: str) -> None:
+    kill_at_a_point(stage(kind), point, scope)
+
+
+def kill_at_a_point(stage: Stage, point: str, scope: str) -> None:
+    wanted = expected(stage)
+    with stage.world() as world:
         world.start(fault=f"{point}:1", scope=scope)
         world.work()
         assert world.once.exists(), f"nothing passed through {point}"
