@@ -83,8 +83,9 @@ class ConnectionForm(BankRecordForm):
 
     def see_again(self) -> None:
         """After a clash: the sentence tells what the other wrote, so the next save may write over it."""
-        self.data = self.data.copy()
-        self.data[self.add_prefix("versions")] = self.versions_now()
+        data: Any = self.data
+        self.data = data = data.copy()
+        data[self.add_prefix("versions")] = self.versions_now()
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
@@ -238,8 +239,9 @@ class ModificationForm(RecordForm):
         return list(data["touches"] or Modification.default_touches(data["kind"]))
 
     def show(self, seen: str) -> None:
-        self.data = self.data.copy()
-        self.data[self.add_prefix("seen")] = seen
+        data: Any = self.data
+        self.data = data = data.copy()
+        data[self.add_prefix("seen")] = seen
 
     def values(self) -> dict[str, Any]:
         data = self.cleaned_data

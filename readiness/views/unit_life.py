@@ -20,7 +20,7 @@ from fleet.services.units import modification_record, weighing_record, wet_state
 from fleet.services.versions import Conflict
 from fleet.web.site import person_of
 from readiness.forms import unit_life as life_forms
-from readiness.models import BankTest, Task
+from readiness.models import Task
 from readiness.selectors.pages_unit import bank_views
 from readiness.selectors.unit_life import banks_on_shelf, certificates_voided, depots_to_keep
 from readiness.services import upkeep
@@ -127,7 +127,7 @@ def unit_bank_test_record(request: HttpRequest, tag: str) -> HttpResponse:
 
     def save(form: Any) -> None:
         test = upkeep.bank_test_record(actor=person_of(request), **form.values())
-        if test.kind == BankTest.Kind.CAPACITY:
+        if test.capacity_ah is not None:
             share = round(100 * test.capacity_ah / test.bank.capacity_ah)
             messages.info(request, _("That is %(share)s %% of the rated capacity.") % {"share": share})
 
@@ -175,7 +175,9 @@ def unit_modification_record(request: HttpRequest, tag: str) -> HttpResponse:
         question = _voids(unit, form)
         if question:
             words["button"] = _("Save it: they are void")
-            return record_form(request, unit, form, known=question, **words)
+            return record_form(
+                request, unit, form, known=question, title=words["title"], button=words["button"]
+            )
     return record_answer(
         request,
         unit,
