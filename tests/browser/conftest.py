@@ -18,11 +18,14 @@ from urllib.parse import urlsplit
 
 import pytest
 import time_machine
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, expect
 from pytest_django.live_server_helper import LiveServer
 
 DESK = {"width": 1280, "height": 900}
 PHONE = {"width": 375, "height": 740}
+PATIENCE_MS = 20_000  # how long a state is waited for on a busy machine
+
+expect.set_options(timeout=PATIENCE_MS)
 
 
 @dataclass(frozen=True)
@@ -153,7 +156,7 @@ def enter(world: World, browser: Browser, watch: Watch, signed_in: dict[str, Any
         contexts.append(context)
         watch.follow(context)
         page = context.new_page()
-        page.set_default_timeout(15_000)
+        page.set_default_timeout(PATIENCE_MS)
         if who is not None and who not in signed_in:
             sign_in(page, who, world.passwords[who])
             signed_in[who] = context.storage_state()
