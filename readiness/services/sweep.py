@@ -20,7 +20,7 @@ from readiness.services.sweep_writes import Written, prepared_texts, write_slice
 
 log = logging.getLogger(__name__)
 # Units written in one transaction: on an ordinary disk well under half a second, so that a form saves in between.
-SLICE_UNITS = 500
+SLICE_UNITS = 250
 AfterSlice = Callable[[Written, int], None]
 
 

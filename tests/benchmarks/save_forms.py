@@ -1,8 +1,11 @@
-"""Saves a reading again and again, as a form would, until a line comes in; prints how long each save waited, as JSON.
+"""A person at a form while a sweep runs: writes readings down by the form's service until its input closes.
 
-Started as a process of its own by the benchmarks, with the database of the test run in the environment.
+Arguments: number of units, day. Prints how long each save took [s] as JSON.
 """
 
+from __future__ import annotations
+
+import datetime as dt
 import json
 import os
 import select
@@ -11,31 +14,26 @@ import time
 
 
 def main() -> None:
-    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "tests.settings")
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fleet.project.settings")
     import django
-    from django.conf import settings
 
-    given = json.loads(os.environ["BENCH_DATABASE"])
     django.setup()
-    settings.DATABASES["default"].update(given)
-
-    import datetime as dt
-
     from fleet.models import BatteryBank
-    from fleet.services import changes
     from readiness.services.upkeep import reading_record
 
-    changes._listeners.clear()  # the wait for the database is measured, not the computation after it
-    bank = BatteryBank.objects.get(pk=os.environ["BENCH_BANK"])
-    begin = dt.datetime(2025, 11, 1, tzinfo=dt.UTC)
-    print("ready", flush=True)
+    units, day = int(sys.argv[1]), dt.date.fromisoformat(sys.argv[2])
+    at = dt.datetime.combine(day, dt.time(10), tzinfo=dt.UTC)
     waits = []
-    while not select.select([sys.stdin], [], [], 0.1)[0]:
-        start = time.monotonic()
-        moment = begin + dt.timedelta(seconds=len(waits))
-        reading_record(bank=bank, happened_at=moment, actor=None, volts_v=25.1)
-        waits.append(time.monotonic() - start)
-    print(json.dumps(waits), flush=True)
+    while not select.select([sys.stdin], [], [], 0.25)[0]:
+        number = len(waits) + 1
+        bank = BatteryBank.objects.get(pk=number * 37 % units + 1)
+        moment = at + dt.timedelta(seconds=number)
+        started = time.perf_counter()
+        reading_record(
+            bank=bank, happened_at=moment, actor=None, volts_v=25.4, temp_c=14.0, rest_h=60.0, now=moment
+        )
+        waits.append(time.perf_counter() - started)
+    json.dump(waits, sys.stdout)
 
 
 if __name__ == "__main__":

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
+import subprocess
+import sys
 import time
+from collections.abc import Callable
 from typing import Any
 from unittest import mock
 
@@ -48,6 +52,18 @@ def sweep_day(day: dt.date) -> dict[str, Any]:
         "changed": changed,
         "raised": raised,
     }
+
+
+def forms_saved_meanwhile(work: Callable[[], dict[str, Any]], *, units: int, day: dt.date) -> dict[str, Any]:
+    """Do the work while another process saves readings by the service of the form; how long each save took [s]."""
+    command = [sys.executable, "-m", "tests.benchmarks.save_forms", str(units), day.isoformat()]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as forms:
+        told = work()
+        answer, _ = forms.communicate()
+    waits = sorted(json.loads(answer))
+    told["forms_saved"] = len(waits)
+    told["form_p95_s"] = round(waits[int(0.95 * (len(waits) - 1))], 2) if waits else None
+    return told
 
 
 def change(units: int, *, share: float, day: dt.date) -> None:
