@@ -225,7 +225,7 @@ class Ledger(RuleBasedStateMachine):
         except StockError as error:
             self.expect(error, "part.removed_before_fitted")
         else:
-            self.events[part.movements.get(kind="remove").pk] = event
+            self.events[part.movements.filter(kind="remove").latest("pk").pk] = event
 
     @rule(pick=st.integers(0, 1000), of_parts=st.booleans())
     def reverse(self, pick: int, of_parts: bool) -> None:
