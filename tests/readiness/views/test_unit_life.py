@@ -230,7 +230,7 @@ def test_work_is_taken_and_done_once(client, cast, unit) -> None:
         assert post(client, path, task=task.pk).status_code == 302
     task.refresh_from_db()
     assert (task.taken_by, task.state) == (cast.nora, Task.State.DONE)
-    assert client.get("/units/MW-1/work/done/").status_code == 302
+    assert client.get("/units/MW-1/tasks/done/").status_code == 302
 
 
 @pytest.mark.parametrize(
