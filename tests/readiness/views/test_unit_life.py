@@ -62,7 +62,7 @@ RIGHT = [
     ("bank/test/", {"kind": "ohmic", "worst_ratio": "1,18"}, BankTest),
     ("weighing/", {"mass_kg": "1815"}, Weighing),
     ("change/", {"kind": "drop", "description": "Slipped off the forks"}, Modification),
-    ("work/", {"title": "Grease the hitch", "work_h": "1.5 h"}, Task),
+    ("tasks/", {"title": "Grease the hitch", "work_h": "1.5 h"}, Task),
 ]
 
 
@@ -113,8 +113,8 @@ def test_right_is_saved_once_and_only_by_its_own_depot(
         ("bank/test/", {"kind": "ohmic", "worst_ratio": "118"}, "A ratio lies near 1"),
         ("weighing/", {"mass_kg": "18150"}, "that is not this unit"),
         ("change/", {"kind": "repair", "description": ""}, "This field is required"),
-        ("work/", {"title": "Grease", "work_h": "-1"}, "cannot be less than"),
-        ("work/", {"title": "Grease", "due_on": "soon"}, "Enter a valid date"),
+        ("tasks/", {"title": "Grease", "work_h": "-1"}, "cannot be less than"),
+        ("tasks/", {"title": "Grease", "due_on": "soon"}, "Enter a valid date"),
     ],
 )
 def test_what_cannot_be_comes_back_with_a_sentence(client, bank, skid, path, given, sentence) -> None:
@@ -225,8 +225,8 @@ def test_a_bank_is_taken_out(client, cast, signed_in, unit, bank) -> None:
 
 def test_work_is_taken_and_done_once(client, cast, unit) -> None:
     task, theirs = TaskFactory(unit=unit), TaskFactory(unit=UnitFactory(home=cast.north))
-    assert post(client, "work/take/", task=theirs.pk).status_code == 422
-    for path in ("work/take/", "work/done/", "work/done/"):
+    assert post(client, "tasks/take/", task=theirs.pk).status_code == 422
+    for path in ("tasks/take/", "tasks/done/", "tasks/done/"):
         assert post(client, path, task=task.pk).status_code == 302
     task.refresh_from_db()
     assert (task.taken_by, task.state) == (cast.nora, Task.State.DONE)
@@ -281,7 +281,7 @@ def test_the_unit_page_links_what_a_person_may_write_down(cast, signed_in, unit,
         "weighing/",
         "change/",
         "bank/in/",
-        "work/done/",
+        "tasks/done/",
         "move/",
     }
     assert sending | keeping <= links(cast.nora)
