@@ -6,9 +6,13 @@ import shutil
 import tempfile
 from pathlib import Path
 
-# Each test run keeps its files to itself; processes that a test starts get a folder of their own.
-if "MUSTERWELL_DATA_DIR" not in os.environ:
-    os.environ["MUSTERWELL_DATA_DIR"] = tempfile.mkdtemp(prefix="musterwell-test-")
+# Each test run keeps its files to itself, and so does each of the processes a run is shared among (`pytest -n`);
+# processes that a test starts get a folder of their own.
+worker = os.environ.get("PYTEST_XDIST_WORKER", "")
+if "MUSTERWELL_DATA_DIR" not in os.environ or not os.environ["MUSTERWELL_DATA_DIR"].endswith(worker):
+    os.environ["MUSTERWELL_DATA_DIR"] = tempfile.mkdtemp(
+        prefix="musterwell-test-", suffix=f"-{worker}" if worker else ""
+    )
     atexit.register(shutil.rmtree, os.environ["MUSTERWELL_DATA_DIR"], ignore_errors=True)
 os.environ["DEBUG"] = "1"
 

@@ -20,10 +20,6 @@ from readiness.demo.scenario import SEED, build
 from readiness.demo.source import read_source
 from readiness.demo.write import Writer
 
-HISTORY_SWEEPS = (
-    26  # weekly passes before today's, so that the history and the horizon have something to show
-)
-
 HISTORY_WEEKS = 12  # so that the history and the horizon have something to show
 
 

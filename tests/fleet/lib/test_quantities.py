@@ -1,6 +1,7 @@
 import math
 from decimal import Decimal
 
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -103,7 +104,6 @@ PINT_BASES = {
 
 @pytest.mark.parametrize("key", PINT_NAMES)
 def test_factors_agree_with_an_outside_library(key):
-    pint = pytest.importorskip("pint")
     registry = pint.get_application_registry()
     base, name = PINT_BASES[UNITS[key].dimension]
     outside = registry.Quantity(1.0, PINT_NAMES[key]).to(name).magnitude
@@ -111,7 +111,7 @@ def test_factors_agree_with_an_outside_library(key):
 
 
 def test_temperatures_agree_with_an_outside_library():
-    registry = pytest.importorskip("pint").get_application_registry()
+    registry = pint.get_application_registry()
     for degrees in (-40.0, 0.0, 32.0, 77.0, 212.0):
         outside = registry.Quantity(degrees, "degF").to("degC").magnitude
         assert convert(degrees, "f", "c") == pytest.approx(outside, abs=1e-9)
