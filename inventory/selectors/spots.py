@@ -79,3 +79,18 @@ def spot_value(where: Any) -> str:
 def depot_of(where: Any) -> int:
     """The depot whose rights count: the place itself, or a unit's home."""
     return int(where.pk if isinstance(where, Place) else where.home_id)
+
+
+def right_to_reverse(movement: Movement) -> tuple[str, int] | None:
+    """The right a person needs, and in which depot, to take a movement back: where its reversal takes stock away.
+
+    What only left the ledger (used, scrapped, found missing) comes back, so that there it is where it left. Parts in
+    and out of positions, and what went from unit to unit, are work on units, not of the stores. None: it has no end.
+    No query when the ends are loaded.
+    """
+    here = movement.to_place or movement.to_unit or movement.from_place or movement.from_unit
+    if here is None:
+        return None
+    parts = movement.kind in (Movement.Kind.FIT, Movement.Kind.REMOVE)
+    between_units = movement.from_unit_id is not None and movement.to_unit_id is not None
+    return ("upkeep" if parts or between_units else "stock", depot_of(here))

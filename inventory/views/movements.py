@@ -23,7 +23,7 @@ from inventory.filters import MovementFilter
 from inventory.forms.stock import ReasonForm
 from inventory.models import Movement
 from inventory.selectors.pages import movement_lines, movements_of_depot
-from inventory.selectors.spots import depot_of
+from inventory.selectors.spots import right_to_reverse
 from inventory.services.reversal import movement_reverse as reverse_movement
 from inventory.web.lines import movement_lines_of, system_of
 
@@ -100,9 +100,11 @@ def _file(kind: str, rows: object) -> HttpResponse:
 def movement_reverse(request: HttpRequest, pk: int) -> HttpResponse:
     movement: Movement = get_object_or_404(movement_lines(), pk=pk)
     rights = request_rights(request)
-    ends = [movement.from_place, movement.from_unit, movement.to_place, movement.to_unit]
-    if not any(rights.can("stock", depot_of(end)) for end in ends if end is not None):
-        raise PermissionDenied("Your role does not include the stores of these depots.")
+    needed = right_to_reverse(movement)
+    if needed is None or not rights.can(*needed):
+        raise PermissionDenied(
+            "Your role does not include taking this back: it is for the depot that would lose it."
+        )
     back = safe_next(request, reverse("inventory:lot-detail", args=[movement.lot_id]))
     form = ReasonForm(request.POST or None)
     if request.method == "POST" and form.is_valid():

@@ -18,7 +18,7 @@ from fleet.web.days import distance_words, moment_words
 from fleet.web.site import unit_system
 from inventory.domain.lots import lot_hindrance
 from inventory.models import Balance, Lot, Movement
-from inventory.selectors.spots import depot_of, qty_text, spot_value
+from inventory.selectors.spots import depot_of, qty_text, right_to_reverse, spot_value
 
 
 def system_of(request: HttpRequest) -> System:
@@ -118,6 +118,7 @@ def movement_lines_of(rows: Iterable[Movement], *, system: System, rights: Right
     for row in rows:
         ends = [end for end in (row.from_place, row.from_unit, row.to_place, row.to_unit) if end is not None]
         zone = zone_of(ends)
+        needed = right_to_reverse(row)
         counts = not row.reversed and row.kind != Movement.Kind.REVERSAL  # type: ignore[attr-defined]
         lines.append(
             MovementLine(
@@ -129,7 +130,7 @@ def movement_lines_of(rows: Iterable[Movement], *, system: System, rights: Right
                 origin=_end(row.from_place, row.from_unit, row, Movement.Kind.REMOVE),
                 target=_end(row.to_place, row.to_unit, row, Movement.Kind.FIT),
                 note=row.reason,
-                may_reverse=counts and any(rights.can("stock", depot_of(end)) for end in ends),
+                may_reverse=counts and needed is not None and rights.can(*needed),
                 late=abs(row.recorded_at - row.happened_at) > dt.timedelta(days=1),
             )
         )

@@ -12,8 +12,9 @@ from django.urls import reverse
 from fleet.models import AuditEntry
 from inventory.models import Balance, Lot, Movement
 from inventory.selectors.ledger_check import ledger_differences
+from inventory.services.ledger import part_remove, part_take, stock_count, stock_transfer, stock_use
 from tests.factories.fleet import NOW, TODAY, UnitFactory, ago
-from tests.factories.inventory import ChlorineFactory, ItemFactory, LotFactory, aboard, in_store
+from tests.factories.inventory import ChlorineFactory, ItemFactory, LotFactory, aboard, fitted, in_store
 
 pytestmark = pytest.mark.django_db
 
@@ -252,3 +253,59 @@ def test_what_lies_aboard_of_another_depots_unit_is_theirs(cast: Any, signed_in:
     assert response.status_code == 403
     assert Movement.objects.filter(kind="use").count() == 0
     assert NOW
+
+
+def movement_of_kind(kind: str, cast: Any) -> Movement:
+    """A movement of the north depot; what goes elsewhere goes to the south."""
+    when = {"happened_at": ago(2), "actor": None, "now": NOW}
+    if kind in ("fit", "remove"):
+        part = fitted(UnitFactory(home=cast.north))
+        if kind == "remove":
+            part_remove(part=part, **when)
+        return part.movements.get(kind=kind)
+    unit = UnitFactory(home=cast.north)
+    if kind == "issue":
+        return aboard(unit).movements.get(kind="issue")
+    if kind == "take":
+        target = UnitFactory(home=cast.south, design=unit.design)
+        return part_take(source=unit, lot=aboard(unit), qty=1, target=target, **when).movements[0]
+    lot = in_store(9, place=cast.north)
+    if kind == "receipt":
+        return lot.movements.get()
+    if kind == "transfer":
+        return stock_transfer(lot=lot, qty=4, from_place=cast.north, to_place=cast.south, **when)
+    if kind == "count":
+        return stock_count(lot=lot, counted_qty=7, place=cast.north, **when)
+    return stock_use(lot=lot, qty=1, place=cast.north, **when)
+
+
+@pytest.mark.parametrize(
+    ("kind", "may"),
+    [
+        ("receipt", "nora percy ada"),
+        ("issue", "nora percy ada"),
+        ("use", "nora percy ada"),
+        ("count", "nora percy ada"),
+        ("transfer", "silas percy ada"),
+        ("fit", "nora ada"),
+        ("remove", "nora ada"),
+        ("take", "silas ada"),
+    ],
+)
+def test_only_who_keeps_what_the_reversal_takes_away_may_reverse(
+    cast: Any, signed_in: Any, kind: str, may: str
+) -> None:
+    """What was sent is the receiver's; parts in and out of a unit, and from unit to unit, are the unit's keeper's."""
+    movement = movement_of_kind(kind, cast)
+    url = reverse("inventory:movement-reverse", args=[movement.pk])
+    people = ("nora", "silas", "percy", "dina", "vera", "ada")
+    answers = {name: signed_in(getattr(cast, name)).get(url).status_code for name in people}
+    assert {name for name, status in answers.items() if status == 200} == set(may.split())
+    assert {status for name, status in answers.items() if name not in may.split()} == {403}
+    stranger = "vera" if "nora" in may.split() else "nora"
+    assert signed_in(getattr(cast, stranger)).post(url, {"token": uuid4(), "reason": "x"}).status_code == 403
+    shown = {
+        name: url in signed_in(getattr(cast, name)).get(reverse("inventory:movement-list")).content.decode()
+        for name in people
+    }
+    assert {name for name, seen in shown.items() if seen} == set(may.split())
