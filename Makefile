@@ -45,8 +45,8 @@ else
 endif
 	$(BIN)/python manage.py up --port $(PORT)
 
-test: $(DEV_STAMP)  ## the suite on SQLite; no service is needed
-	$(BIN)/pytest
+test: $(DEV_STAMP)  ## the suite on SQLite, shared among the processors; no service is needed
+	$(BIN)/pytest -n auto
 
 browser: $(DEV_STAMP)  ## whole journeys in Chromium
 	$(BIN)/pytest -m browser tests/browser
