@@ -10,7 +10,7 @@ from typing import Any, Protocol
 
 from fleet.models import Job
 from fleet.services.jobs import job_enqueue
-from tests.faults.import_scenario import ImportScenario
+from tests.faults.import_scenario import ImportScenario, TakeBackScenario
 from tests.faults.sweep_scenario import SweepScenario
 
 
@@ -54,5 +54,5 @@ class Trial:
 
 
 SCENARIOS: dict[str, Scenario] = {
-    scenario.kind: scenario for scenario in (Trial(), SweepScenario(), ImportScenario())
+    scenario.kind: scenario for scenario in (Trial(), SweepScenario(), ImportScenario(), TakeBackScenario())
 }
