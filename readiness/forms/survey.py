@@ -18,6 +18,7 @@ from fleet.models import SupplyState, Unit, WetState
 from fleet.models.designs import CertificateKind
 from fleet.web.fields import MomentField, QuantityField
 from readiness.forms.records import METER_FIRST
+from readiness.forms.unit_life import check_certificate_days
 from readiness.models import Charge, Reading
 from readiness.selectors.survey import Fact, UnitSurvey
 from readiness.services.survey import Entry
@@ -165,6 +166,16 @@ class CertificateLine(LineForm):
     number = forms.CharField(label=_("Number"), max_length=80)
     issued_on = forms.DateField(label=_("Issued on"), widget=forms.DateInput(attrs=DAY))
     expires_on = forms.DateField(label=_("Valid through"), widget=forms.DateInput(attrs=DAY))
+    no_end = forms.BooleanField(label=_("It has no end"))
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean()
+        if any(value not in (None, "", False) for value in data.values()):
+            check_certificate_days(self)
+        return data
+
+    def values(self) -> dict[str, Any]:
+        return {name: self.cleaned_data[name] for name in ("number", "issued_on", "expires_on")}
 
 
 class InspectionLine(LineForm):

@@ -113,6 +113,20 @@ def _draw_words(bank: BatteryBank, system: Any) -> str:
     return str(_("%(bank)s: %(draw)s, measured %(day)s") % {"bank": bank.serial, "draw": draw, "day": day})
 
 
+def check_certificate_days(form: forms.Form) -> None:
+    """A certificate says its last day, or that it has none: a day nobody typed is never taken for 'no end'."""
+    data = form.cleaned_data
+    issued, expires, no_end = data.get("issued_on"), data.get("expires_on"), data.get("no_end")
+    if "expires_on" in form.errors:
+        return
+    if expires and no_end:
+        form.add_error("expires_on", _("A last day and no end cannot both be. Take one out."))
+    elif not expires and not no_end:
+        form.add_error("expires_on", _("Say through which day it is valid, or tick that it has no end."))
+    elif issued and expires and expires < issued:
+        form.add_error("expires_on", _("This lies before the day it was issued. Check both dates."))
+
+
 class CertificateForm(RecordForm):
     kind = forms.ChoiceField(label=_("Certificate"), choices=CertificateKind.choices)
     number = forms.CharField(label=_("Number"), max_length=80, required=False)
@@ -129,15 +143,7 @@ class CertificateForm(RecordForm):
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
-        issued, expires, no_end = data.get("issued_on"), data.get("expires_on"), data.get("no_end")
-        if "expires_on" in self.errors:
-            return data
-        if expires and no_end:
-            self.add_error("expires_on", _("A last day and no end cannot both be. Take one out."))
-        elif not expires and not no_end:
-            self.add_error("expires_on", _("Say through which day it is valid, or tick that it has no end."))
-        elif issued and expires and expires < issued:
-            self.add_error("expires_on", _("This lies before the day it was issued. Check both dates."))
+        check_certificate_days(self)
         return data
 
     def certificate(self) -> CertificateFacts:

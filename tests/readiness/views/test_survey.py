@@ -102,6 +102,7 @@ def test_a_filled_sheet_is_saved_and_the_facts_leave_the_list(client, cast, unit
         fields["wet--kind"]: "dry",
         fields["certificate-lifting_exam-number"]: "L-9",
         fields["certificate-lifting_exam-issued_on"]: f"{TODAY:%Y-%m-%d}",
+        fields["certificate-lifting_exam-expires_on"]: f"{TODAY + dt.timedelta(days=180):%Y-%m-%d}",
         fields[f"charge-{bank}-ended_on"]: f"{TODAY - dt.timedelta(days=100):%Y-%m-%d}",
         fields[f"charge-{bank}-hours"]: "14",
         fields[f"charge-{bank}-end_sign"]: "current_steady",
@@ -146,6 +147,38 @@ def test_a_half_filled_line_is_asked_about_and_an_empty_sheet_saves_nothing(clie
     empty = client.post(entry(cast), {"token": token, "tag": "MW-1", "at": ""})
     assert "Nothing was filled in" in empty.content.decode()
     assert Certificate.objects.count() == 0
+
+
+@pytest.mark.parametrize(
+    ("given", "sentence"),
+    [
+        ({}, "Say through which day it is valid, or tick that it has no end."),
+        ({"expires_on": 180, "no_end": "on"}, "A last day and no end cannot both be."),
+        ({"expires_on": -1}, "This lies before the day it was issued."),
+    ],
+)
+def test_a_certificate_never_lasts_for_ever_because_a_day_was_left_out(client, cast, unit, given, sentence):
+    client.force_login(cast.nora)
+    _fields, token = names(client, cast)
+    line = f"{unit.pk}-certificate-lifting_exam-"
+    sent = {"token": token, "tag": "MW-1", "at": "", f"{line}issued_on": f"{TODAY:%Y-%m-%d}"}
+    for name, value in given.items():
+        typed = value if isinstance(value, str) else f"{TODAY + dt.timedelta(days=value):%Y-%m-%d}"
+        sent[f"{line}{name}"] = typed
+    answer = client.post(entry(cast), sent)
+    assert answer.status_code == 422
+    assert sentence in answer.content.decode()
+    assert Certificate.objects.count() == 0
+
+
+def test_a_certificate_without_an_end_is_ticked(client, cast, unit):
+    client.force_login(cast.nora)
+    _fields, token = names(client, cast)
+    line = f"{unit.pk}-certificate-lifting_exam-"
+    sent = {"token": token, "tag": "MW-1", "at": "", f"{line}issued_on": f"{TODAY:%Y-%m-%d}"}
+    answer = client.post(entry(cast), {**sent, f"{line}no_end": "on"}, follow=True)
+    assert "1 fact is on file" in answer.content.decode()
+    assert Certificate.objects.get().expires_on is None
 
 
 def test_a_fact_recorded_meanwhile_is_not_written_twice(client, cast, unit):
