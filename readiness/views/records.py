@@ -50,9 +50,15 @@ def _reading_with_doubts(request: HttpRequest, form: Any) -> None:
 @require_http_methods(["GET", "POST"])
 def unit_charge_start(request: HttpRequest, tag: str) -> HttpResponse:
     unit = access_unit(request, tag, to="upkeep")
-    banks = [view.bank for view in bank_views(unit)]
-    if not banks:
+    views = bank_views(unit)
+    if not views:
         return no_bank(request, unit)
+    banks = [view.bank for view in views if not view.open_charge]
+    if request.method == "POST":
+        # A second tap still names the bank that began to charge a moment ago.
+        banks = [view.bank for view in views]
+    if not banks:
+        return nothing_to_write(request, unit, _("Every bank of this unit is charging already."))
     form = record_forms.ChargeStartForm(banks=banks, **record_inputs(request, unit))
     return record_answer(
         request,

@@ -70,6 +70,7 @@ def _quick_forms(request: HttpRequest, page: UnitPage) -> list[dict[str, Any]]:
     common: dict[str, Any] = {"zone": unit.home.time_zone, "system": unit_system(request)}
     banks = [view.bank for view in page.banks]
     running = [view.open_charge for view in page.banks if view.open_charge]
+    idle = [view.bank for view in page.banks if not view.open_charge]
     forms: list[tuple[str, Any, str, Any]] = []
     if banks:
         forms.append(
@@ -89,13 +90,13 @@ def _quick_forms(request: HttpRequest, page: UnitPage) -> list[dict[str, Any]]:
                 record_forms.ChargeStopForm(charges=running, **common),
             )
         )
-    elif banks:
+    if idle:
         forms.append(
             (
                 "unit-charge-start",
                 _("Start a charge"),
                 _("It is charging"),
-                record_forms.ChargeStartForm(banks=banks, **common),
+                record_forms.ChargeStartForm(banks=idle, **common),
             )
         )
     forms.append(

@@ -62,7 +62,7 @@ PAGES: dict[str, Page] = {
     "readiness:unit-edit": Page(KEEPERS_HERE, "unit", post=True),
     # What people write down about a unit
     "readiness:unit-reading-record": Page(KEEPERS_HERE, "unit", post=True),
-    "readiness:unit-charge-start": Page(KEEPERS_HERE, "unit", post=True),
+    "readiness:unit-charge-start": Page(KEEPERS_HERE, "unit", post=True, answers=frozenset({200, 302})),
     "readiness:unit-charge-stop": Page(KEEPERS_HERE, "unit", post=True),
     "readiness:unit-inspection-record": Page(KEEPERS_HERE, "unit", post=True),
     "readiness:unit-fault-record": Page(KEEPERS_HERE, "unit", post=True),

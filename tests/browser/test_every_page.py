@@ -17,6 +17,7 @@ STATES = {
     "a unit nobody surveyed": "/units/G-13/",
     "a unit away": "/units/L-07/",
     "a unit that is ready": "/units/G-14/",
+    "a charge to begin": "/units/G-14/charge/start/",
     "units filtered": "/units/?outcome=blocked",
     "no unit found": "/units/?q=no-such-unit",
     "no alert found": "/alerts/?q=no-such-alert",

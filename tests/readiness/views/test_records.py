@@ -126,6 +126,22 @@ def test_a_charge_is_begun_and_ended(client, bank) -> None:
     assert (charge.ended_at, charge.end_sign, charge.ah_in) == (NOW, "current_steady", 40)
 
 
+def test_of_two_banks_the_one_not_on_charge_can_be_begun(client, unit, bank) -> None:
+    other = BankFactory(unit=unit, position="phone", serial="PHONE-1")
+    OpenChargeFactory(bank=bank)
+    quick = client.get("/units/MW-1/").context["quick"]
+    titles = [str(each["title"]) for each in quick]
+    assert {"Start a charge", "End the charge"} <= set(titles)
+    offered = quick[titles.index("Start a charge")]["form"].fields["bank"].queryset
+    assert list(offered) == [other]
+    assert list(client.get("/units/MW-1/charge/start/").context["form"].fields["bank"].queryset) == [other]
+    assert post(client, "charge/start/", bank=other.pk, purpose="maintenance").status_code == 302
+    assert Charge.objects.filter(bank=other, ended_at=None).count() == 1
+    # Both run: nothing is left to begin, and a second tap still finds its charge.
+    assert client.get("/units/MW-1/charge/start/")["Location"] == "/units/MW-1/"
+    assert post(client, "charge/start/", bank=other.pk, purpose="maintenance").status_code == 422
+
+
 def test_nothing_to_end(client, bank) -> None:
     assert client.get("/units/MW-1/charge/end/").status_code == 302
 
