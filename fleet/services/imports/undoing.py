@@ -188,6 +188,8 @@ class Undoer:
             values[field.attname] = (
                 field.target_field.to_python(_key(value)) if field.is_relation else field.to_python(value)
             )
+        if all(getattr(obj, name) == value for name, value in values.items()):
+            return  # restored before an interruption
         if isinstance(obj, Versioned):
             values["version"] = F("version") + 1
             values["updated_at"] = self.now
