@@ -17,6 +17,7 @@ from django.utils.translation import ngettext
 
 from fleet.models.designs import CertificateKind, Evidence
 from readiness.domain.bank_records import Note, Reason
+from readiness.domain.charging import Unstated
 from readiness.domain.check_rows import CHECK, CHECK_KINDS
 
 Check = Mapping[str, Any]
@@ -440,6 +441,8 @@ def mend_sentence(check: Check) -> str:
     hours = check.get("mend_h", 0)
     if hours == "not_here":
         return _("No work here can mend this.")
+    if hours is None and (why := _flags(_data(check).get("unstated"), UNSTATED_WORDS, Unstated)):
+        return _("How long the charge takes cannot be told: %(why)s.") % {"why": "; ".join(why)}
     if hours is None:
         return _("How long the work takes is not on file.")
     if not hours:
@@ -495,6 +498,54 @@ def alert_sentence(rule: str, data: Mapping[str, Any], work_h: float | None = No
         return "".join(sentences)
     more = len(sentences) - 1
     return f"{sentences[0]} " + ngettext("And %(n)d more.", "And %(n)d more.", more) % {"n": more}
+
+
+UNSTATED_WORDS: dict[str, Any] = {
+    "capacity": _l("the capacity of the bank is not on file"),
+    "charger": _l("the current of its charger is not on file"),
+    "charge_state": _l("its charge state is not known"),
+}
+_HOURS_UNKNOWN: dict[str, Any] = {
+    "fault": _l("nobody stated how long the fault takes to mend"),
+    "certificate": _l("how long its renewal takes is not on file"),
+    "evidence": _l("how long it takes to show it again is not on file"),
+    "inspection": _l("how long the inspection takes is not on file"),
+    "part_fitted": _l("how long the part takes to fit is not on file"),
+    "part_life": _l("how long the part takes to fit is not on file"),
+    "kit": _l("how long it takes to load is not on file"),
+}
+
+
+def _unknown_hours(item: Check) -> str:
+    """What would have to be on file to tell the hours of one item of an alert."""
+    if item.get("unstated"):
+        return "; ".join(_flags(item["unstated"], UNSTATED_WORDS, Unstated))
+    return str(_HOURS_UNKNOWN.get(str(item["key"]), _("they are not on file")))
+
+
+def alert_hours(data: Mapping[str, Any], work_h: float | None = None) -> str:
+    """How long a matter takes: a person's hours, the charger's beside them, and what is missing to tell the rest.
+
+    Empty where there is no work of its own to tell hours of.
+    """
+    items = data.get("items") or []
+    charge_h = max((float(item["charge_h"]) for item in items if item.get("charge_h")), default=0.0)
+    unknown = list(dict.fromkeys(_unknown_hours(item) for item in items if item.get("hours_unknown")))
+    said = [_("about %(hours)s h of work") % {"hours": _amount(work_h)}] if work_h else []
+    if charge_h:
+        said.append(_("%(hours)s h on the charger") % {"hours": _amount(charge_h)})
+    if unknown:
+        charger = any(item.get("hours_unknown") and item["key"] in _CHARGED for item in items)
+        words = (
+            _("hours on the charger not known: %(why)s") if charger else _("hours of work not known: %(why)s")
+        )
+        said.append(words % {"why": "; ".join(unknown)})
+    if not said and any(item.get("not_here") for item in items):
+        said.append(_("no work here can mend it"))
+    return ", ".join(said)
+
+
+_CHARGED = frozenset({"charge_floor", "charge_depart", "charge_interval", "acid_frost"})
 
 
 def _missing_words(item: Check) -> str:

@@ -6,6 +6,7 @@ at 0.10 C, 80 % in 9 h; the 3 h hold is the rule that unchanged current over 3 h
 
 from __future__ import annotations
 
+from enum import IntFlag
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,20 @@ from readiness.domain.inputs import (
     require_positive,
     require_soc,
 )
+
+# What a person does for one charge: connect, check and start it; see its end sign, write it down, disconnect. The hours in
+# between belong to the charger.
+CHARGE_START_H = 0.25
+CHARGE_END_H = 0.25
+CHARGE_WORK_H = CHARGE_START_H + CHARGE_END_H
+
+
+class Unstated(IntFlag):
+    """What must be on file to tell how long a charge takes, and is not."""
+
+    CAPACITY = 1
+    CHARGER = 2
+    CHARGE_STATE = 4
 
 
 def charge_time(
@@ -136,3 +151,13 @@ def fleet_charge_hours(
     hours = np.where(np.isnan(column["beta_h"]), by_current, by_voltage)
     known = (capacity_ah > 0.0) & (charger_a > 0.0) & np.isfinite(soc0)
     return np.where(known, np.maximum(hours, chemistry_column("min_refresh_h")[chem]), np.nan)
+
+
+def charge_hours_unstated(capacity_ah: FloatArray, soc0: FloatArray, charger_a: FloatArray) -> FloatArray:
+    """Bits of `Unstated` for each bank whose `fleet_charge_hours` are not known; NaN where they are."""
+    bits = (
+        np.where(capacity_ah > 0.0, 0, int(Unstated.CAPACITY))
+        + np.where(charger_a > 0.0, 0, int(Unstated.CHARGER))
+        + np.where(np.isfinite(soc0), 0, int(Unstated.CHARGE_STATE))
+    )
+    return as_array(np.where(bits > 0, bits, np.nan))

@@ -77,6 +77,9 @@ class CheckRows:
     the verdict rests on it; `missing` a fact was never recorded; `turns` first day on which this outcome no longer holds by
     dates alone (NaN none); `due` day by which to act, `late` day from which it is too late (NaN none); `mend_h` hours of
     work (0 none needed, NaN not known, inf cannot be mended here); `crew`; `a`, `b`, `c` what the sentence needs (by check).
+
+    `takes_h` hours the work takes whenever it is done (as given for `mend_h` unless stated): what still passes needs no
+    mend today, but its work is coming. It is no part of a verdict and of no stored result.
     """
 
     unit: IntArray
@@ -93,6 +96,7 @@ class CheckRows:
     a: FloatArray
     b: FloatArray
     c: FloatArray
+    takes_h: FloatArray
 
     @classmethod
     def of(cls, key: str, unit: Any, **columns: Any) -> Self:
@@ -107,6 +111,7 @@ class CheckRows:
             "mend_h": 0.0,
             "crew": 1.0,
         }
+        columns.setdefault("takes_h", columns.get("mend_h", 0.0))
         values: dict[str, NDArray[Any]] = {"unit": rows, "check": np.full(count, CHECK[key], dtype=np.int64)}
         for part in fields(cls):
             if part.name in values:
@@ -139,13 +144,17 @@ class CheckRows:
 _TYPES: dict[str, Any] = {"subject": np.int64, "outcome": np.int64, "gates": np.bool_, "missing": np.bool_}
 
 
+# What a stored result does not say, so that a print of it must not change with it.
+_NOT_STORED = frozenset({"unit", "takes_h"})
+
+
 def row_prints(
     rows: CheckRows, more: Sequence[NDArray[Any]] = (), seed: int = 0x9E3779B97F4A7C15
 ) -> NDArray[np.uint64]:
-    """A 64-bit print of every row: of all its columns but the unit's number, and of `more` columns."""
+    """A 64-bit print of every row: of all columns that a stored result says, and of `more` columns."""
     mixed = np.full(len(rows), seed, dtype=np.uint64)
     for part in fields(rows):
-        if part.name != "unit":
+        if part.name not in _NOT_STORED:
             mixed = _mix(mixed ^ _bits(getattr(rows, part.name)))
     for column in more:
         mixed = _mix(mixed ^ _bits(column))

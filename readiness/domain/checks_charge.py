@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from readiness.domain.bank_records import BankEstimates, Note, Reason, Supply
-from readiness.domain.charging import fleet_charge_hours
+from readiness.domain.charging import CHARGE_END_H, charge_hours_unstated, fleet_charge_hours
 from readiness.domain.check_rows import CheckOutcome, CheckRows
 from readiness.domain.inputs import BoolArray, FloatArray
 from readiness.domain.snapshot import FleetSnapshot
@@ -47,6 +47,12 @@ def charge_hours(snapshot: FleetSnapshot, estimates: BankEstimates) -> FloatArra
     return np.ceil(fleet_charge_hours(banks.chem, banks.capacity_ah, estimates.low, banks.charger_a))
 
 
+def hours_unstated(snapshot: FleetSnapshot, estimates: BankEstimates) -> FloatArray:
+    """Why `charge_hours` cannot be told (bits of `Unstated`), per bank; NaN where it can."""
+    banks = snapshot.bank_arrays
+    return charge_hours_unstated(banks.capacity_ah, estimates.low, banks.charger_a)
+
+
 def bank_checks(snapshot: FleetSnapshot, estimates: BankEstimates) -> list[CheckRows]:
     """Every check about a bank; `unit` rows are those of the snapshot, `subject` the bank's id."""
     banks, units = snapshot.banks, snapshot.units
@@ -60,6 +66,7 @@ def bank_checks(snapshot: FleetSnapshot, estimates: BankEstimates) -> list[Check
         for at in (estimates.floor_at, estimates.depart_at, estimates.interval_at, estimates.stale_at)
     )
     hours = charge_hours(snapshot, estimates)
+    unstated = hours_unstated(snapshot, estimates)
     under, too_little = floor_day <= today, depart_day <= today
     above, enough = decided & ~under, decided & ~too_little
     rows = [
@@ -87,6 +94,7 @@ def bank_checks(snapshot: FleetSnapshot, estimates: BankEstimates) -> list[Check
             mend_h=hours,
             a=estimates.floor_soc,
             b=estimates.notes & int(Note.SUPPLY_UNKNOWN | Note.AGE_UNKNOWN | Note.PARTIAL_CHARGE),
+            c=unstated,
         ),
         CheckRows.of(
             "charge_depart",
@@ -96,6 +104,7 @@ def bank_checks(snapshot: FleetSnapshot, estimates: BankEstimates) -> list[Check
             turns=later_turn(enough, depart_day),
             mend_h=np.where(under, 0.0, hours),  # one charge mends both: its hours count once
             a=estimates.depart_soc,
+            c=unstated,
         ),
     ]
     never = np.isnan(interval_day)
@@ -114,6 +123,7 @@ def bank_checks(snapshot: FleetSnapshot, estimates: BankEstimates) -> list[Check
             mend_h=hours,
             a=finite_day(interval_day),
             b=estimates.due_by,
+            c=unstated,
         )
     )
     return rows + _record_checks(snapshot, estimates, today, offset)
@@ -140,7 +150,7 @@ def _record_checks(
             outcome=outcome_of(running, np.zeros_like(running)),
             turns=later_turn(running, end_day + 1),
             due=end_day,
-            mend_h=READING_H,
+            mend_h=CHARGE_END_H,
         )
     )
 

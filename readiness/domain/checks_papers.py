@@ -125,7 +125,7 @@ def certificate_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
             # A certificate without an end is never due; one that is not on file is due now.
             due=np.where(np.isfinite(ends), day - needs["lead_days"], np.where(lasts, np.nan, today)),
             late=np.where(np.isfinite(ends), day + 1, np.nan),
-            mend_h=np.where(lasts, 0.0, needs["renew_h"]),
+            mend_h=needs["renew_h"],
             a=day,
             b=np.where(lasts, 0, np.where(ends_void > ends, VOIDED, np.where(day < today, LAPSED, 0))),
         )
@@ -190,7 +190,7 @@ def inspection_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
             turns=later_turn(lasts, due - ahead + 1),
             due=np.where(passed, due, today),
             late=np.where(passed, due + 1, np.nan),
-            mend_h=np.where(lasts, 0.0, needs["work_h"]),
+            mend_h=needs["work_h"],
             crew=needs["crew"],
             a=np.where(passed, due, np.nan),
             b=np.where(lasts, 0, why),

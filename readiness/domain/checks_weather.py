@@ -6,7 +6,13 @@ import numpy as np
 
 from readiness.domain.bank_records import BankEstimates
 from readiness.domain.check_rows import CheckRows
-from readiness.domain.checks_charge import charge_hours, later_turn, local_day, outcome_of
+from readiness.domain.checks_charge import (
+    charge_hours,
+    hours_unstated,
+    later_turn,
+    local_day,
+    outcome_of,
+)
 from readiness.domain.gravity import SG_EMPTY, SG_FULL, freeze_point_at_soc
 from readiness.domain.inputs import BoolArray, FloatArray
 from readiness.domain.rest_voltage import is_lead
@@ -129,4 +135,5 @@ def _acid_frost(snapshot: FleetSnapshot, estimates: BankEstimates) -> CheckRows:
         late=np.where(ahead, today, np.nan),
         mend_h=charge_hours(snapshot, estimates)[lead],
         a=np.where(known & ~ahead, np.nan, lows),
+        c=hours_unstated(snapshot, estimates)[lead],
     )

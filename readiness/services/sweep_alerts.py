@@ -10,6 +10,7 @@ import numpy as np
 from django.db import connection
 
 from fleet.models.office import Role
+from readiness.domain.charging import CHARGE_WORK_H
 from readiness.domain.check_rows import CHECK_KINDS, CheckOutcome, CheckRows, row_prints
 from readiness.domain.snapshot import FleetSnapshot, Frame
 from readiness.models import Alert
@@ -59,6 +60,8 @@ LOOKAHEAD_AT_MOST = {
 
 
 _CHARGE_CHECKS = frozenset({"charge_floor", "charge_depart", "charge_interval"})
+# Mended by a charge: its hours are the charger's, a person only starts and ends it.
+_BY_CHARGER = _CHARGE_CHECKS | {"acid_frost"}
 # These fail already when they do not last through a mission that starts today; until their own day they are still coming.
 _THROUGH_MISSION = frozenset({"certificate", "inspection", "part_life"})
 
@@ -75,6 +78,7 @@ class Draft:
     due: float = np.inf
     late: float = np.inf
     hours: float = 0.0
+    charged: set[int] = field(default_factory=set)
     weight: float = 0.0
     buy: bool = False
     mark: str = ""
@@ -148,7 +152,7 @@ def matters(rows: CheckRows, snapshot: FleetSnapshot) -> Matters:
     code = (rule * 2 + by_bank) * (np.int64(1) << np.int64(48)) + subject
     _, first, group = np.unique(code, return_index=True, return_inverse=True)
     prints = np.zeros(len(first), dtype=np.uint64)
-    columns = [stage, snapshot.units["home"][rows.unit], snapshot.units["id"][rows.unit]]
+    columns = [stage, snapshot.units["home"][rows.unit], snapshot.units["id"][rows.unit], rows.takes_h]
     np.add.at(prints, group.ravel(), row_prints(rows, columns))
     return Matters(
         rows, stage, group.ravel(), rule[first], by_bank[first], subject[first], rows.unit[first], prints
@@ -197,24 +201,39 @@ def _add(draft: Draft, rows: CheckRows, n: int, stage: str, labels: Labels) -> N
             item[name] = iso_day(int(value)) if name.endswith("_day") else round(float(value), 4)
     if key == "lots_aboard" and np.isfinite(rows.b[n]):
         item["label"] = labels.of("lot", int(rows.b[n]))
-    due, late, mend_h = float(rows.due[n]), float(rows.late[n]), float(rows.mend_h[n])
+    due, late = float(rows.due[n]), float(rows.late[n])
     if np.isfinite(due):
         item["due_on"] = iso_day(int(due))
         draft.due = min(draft.due, due)
     if np.isfinite(late):
         item["late_on"] = iso_day(int(late))
         draft.late = min(draft.late, late)
-    if np.isinf(mend_h):
-        item["not_here"] = True
-        draft.buy = draft.buy or key in ("kit", "part_fitted", "part_life")
-    elif np.isfinite(mend_h) and key != "charge_interval":
-        draft.hours += mend_h
-    elif not np.isfinite(mend_h):
-        item["hours_unknown"] = True
+    _add_hours(draft, item, rows, n)
     item["stage"] = stage
     severity = SEVERITY_WEIGHT[int(rows.a[n])] if key == "fault" else 1.0
     draft.weight = max(draft.weight, COST.get(draft.rule, 30.0) * STAGE_WEIGHT[stage] * severity)
     draft.items.append(item)
+
+
+def _add_hours(draft: Draft, item: dict[str, Any], rows: CheckRows, n: int) -> None:
+    """The hours a person works on it: now, or when its day comes; those of a charger beside them (`charge_h`)."""
+    coming = rows.outcome[n] == CheckOutcome.PASS
+    hours = float(rows.takes_h[n] if coming else rows.mend_h[n])
+    if item["key"] in _BY_CHARGER:
+        if item["id"] not in draft.charged:  # floor and interval of a bank are one charge
+            draft.charged.add(item["id"])
+            draft.hours += CHARGE_WORK_H
+        if np.isfinite(hours):
+            item["charge_h"] = hours
+        else:
+            item["hours_unknown"] = True
+    elif np.isinf(hours):
+        item["not_here"] = True
+        draft.buy = draft.buy or item["key"] in ("kit", "part_fitted", "part_life")
+    elif np.isnan(hours):
+        item["hours_unknown"] = True
+    else:
+        draft.hours += hours
 
 
 def alert_fields(draft: Draft) -> dict[str, Any]:

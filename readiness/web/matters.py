@@ -19,7 +19,7 @@ from fleet.web.days import distance_words, short_day_words
 from readiness.domain.bank_records import Reason
 from readiness.domain.checks_papers import SHOWN_BY_WEIGHING
 from readiness.models import Alert
-from readiness.sentences import ALERT_TITLES, alert_facts, alert_sentence, alert_title
+from readiness.sentences import ALERT_TITLES, alert_facts, alert_hours, alert_sentence, alert_title
 from readiness.services.alerts import latest_snooze
 
 # What to press for a rule: the record page that brings the evidence which clears it. Rules left out: look at the unit.
@@ -70,7 +70,7 @@ class Matter:
     alert: Alert
     title: str
     reason: str
-    hours: float | None
+    hours: str
     day: dt.date | None
     day_label: str
     day_words: str
@@ -99,7 +99,7 @@ def matter_line(alert: Alert, *, today: dt.date, request: HttpRequest, error: st
         alert=alert,
         title=title_of(alert),
         reason=reason_of(alert),
-        hours=alert.work_h,
+        hours=alert_hours(alert.data, alert.work_h),
         day=day,
         day_label=_("too late on") if alert.too_late_on else _("due on"),
         day_words=short_day_words(day, today),

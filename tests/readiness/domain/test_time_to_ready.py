@@ -103,4 +103,5 @@ def test_the_print_of_a_result_changes_with_any_stored_field_and_with_nothing_el
             not column[0] if column.dtype == bool else (3 if np.isnan(float(column[0])) else column[0] + 1)
         )
         other = replace(rows_with(), **{part.name: column})
-        assert (digests(other, [np.array([1.0])], 1) != base).any(), part.name
+        stored = part.name != "takes_h"  # a matter says how long its work takes, a verdict does not
+        assert (digests(other, [np.array([1.0])], 1) != base).any() == stored, part.name
