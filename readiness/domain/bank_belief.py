@@ -83,7 +83,9 @@ class BankBelief:
 
     @property
     def bound(self) -> FloatArray:
-        return np.minimum(self.low_soc - PESSIMISTIC_SIGMAS * self.low_sigma, self.cap)
+        """The low end: of the pessimistic path, of the best estimate, and of what the latest reading allows, the lowest."""
+        low = self.low_soc - PESSIMISTIC_SIGMAS * self.low_sigma
+        return np.minimum(np.minimum(low, self.soc - PESSIMISTIC_SIGMAS * self.sigma), self.cap)
 
     @property
     def floating(self) -> BoolArray:

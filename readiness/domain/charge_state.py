@@ -3,8 +3,8 @@
 Two estimates run side by side through the records of a bank. The best estimate uses each chemistry's own temperature law;
 the pessimistic one lets rates double per 8 K above 25 degC. Each carries a band that starts at 0.02 after a completed charge
 and grows by half of every predicted loss. Readings are fused by inverse variance. The low end is the pessimistic estimate
-less 1.28 of its band, and never above what the latest usable reading says; so a reading that is too low is planned on until
-another one disproves it.
+less 1.28 of its band, never above what the latest usable reading says, and never above the best estimate less 1.28 of its
+own band; so a reading that is too low is planned on until another one disproves it.
 
 Dates follow from the last record, never from the day on which one asks, so they do not drift while nothing happens.
 
@@ -288,25 +288,29 @@ def _apply_reading(
     _note(state, refused & (values.refusal[at] == _PLATEAU), Note.PLATEAU, off=use)
     up, down = values.only_up[at], values.only_down[at]
     first = use & ~state.known
-    fuse = use & state.known & ~(up & (soc <= state.low_soc)) & ~(down & (soc >= state.low_soc))
-    gap = state.soc - soc
-    band = UNEXPLAINED_SIGMAS * np.hypot(state.sigma, sigma)
-    lost, gained = fuse & (gap > band), fuse & (-gap > band) & ~up
-    _note(state, lost, Note.UNEXPLAINED_LOSS, off=use)
-    _note(state, gained, Note.UNEXPLAINED_GAIN, off=use)
+    fuse = use & state.known
     best, best_band = combine(state.soc, state.sigma, soc, sigma)
     worst, worst_band = combine(state.low_soc, state.low_sigma, soc, sigma)
+    on_best, on_low = (fuse & _adds(column, soc, up, down) for column in (state.soc, state.low_soc))
+    gap = state.soc - soc
+    band = UNEXPLAINED_SIGMAS * np.hypot(state.sigma, sigma)
+    lost, gained = on_best & (gap > band), on_best & (-gap > band) & ~up
+    _note(state, lost, Note.UNEXPLAINED_LOSS, off=use)
+    _note(state, gained, Note.UNEXPLAINED_GAIN, off=use)
     adopt = first | lost
-    _set(state.soc, fuse, best)
-    _set(state.sigma, fuse, best_band)
-    _set(state.low_soc, fuse, worst)
-    _set(state.low_sigma, fuse, worst_band)
-    _set(state.soc, adopt, soc)
-    _set(state.sigma, adopt, sigma)
-    _set(state.low_soc, first, soc)
-    _set(state.low_sigma, first, sigma)
-    _set(state.cap, use & ~up, cap)
-    _set(state.cap, use & up, np.inf)
+    for column, value in ((state.soc, best), (state.sigma, best_band)):
+        _set(column, on_best, value)
+    for column, value in ((state.low_soc, worst), (state.low_sigma, worst_band)):
+        _set(column, on_low, value)
+    _set(state.low_soc, use, np.fmin(state.low_soc, state.soc))
+    _set(state.low_sigma, use, np.fmax(state.low_sigma, state.sigma))
+    for column, value in ((state.soc, soc), (state.sigma, sigma)):
+        _set(column, adopt, value)
+    for column, value in ((state.low_soc, soc), (state.low_sigma, sigma)):
+        _set(column, first, value)
+    # Never above the best estimate's own low end: after a loss that nothing explains that one takes over the reading.
+    ceiling = state.soc - PESSIMISTIC_SIGMAS * state.sigma
+    _set(state.cap, use, np.where(up, ceiling, np.minimum(cap, ceiling)))
     state.known |= first
     _set(state.reasons, first, 0)
     _set(state.anchor_kind, adopt, int(Anchor.READING))
@@ -317,6 +321,11 @@ def _apply_reading(
     _note(state, values.surface[at] & where, Note.SURFACE_CHARGE, off=use)
     _note(state, values.deep[at] & where, Note.DEEP_DISCHARGE, off=use)
     _note(state, values.weak[at] & where, Note.WEAK_BLOCK, off=use)
+
+
+def _adds(column: FloatArray, soc: FloatArray, up: BoolArray, down: BoolArray) -> BoolArray:
+    """Whether a reading says anything new about a charge state; a one-sided bound that is kept already does not."""
+    return ~(up & (soc <= column)) & ~(down & (soc >= column))
 
 
 def _mark_limits(state: BankBelief, rates: BankRates, bank: IntArray, now: FloatArray) -> None:

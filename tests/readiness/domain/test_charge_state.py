@@ -184,6 +184,18 @@ def test_a_reading_far_below_the_prediction_is_an_unexplained_loss() -> None:
     assert answer.broken_at[0] == DAY0 + 30
 
 
+def test_after_an_unexplained_loss_the_low_end_lies_under_the_reading_that_was_taken_over() -> None:
+    """Flooded, fully charged, then 0.60 and 0.80 by gravity: the best estimate is between them, the low end below it."""
+    flooded = bank("flooded_ca", floor_soc=0.75)
+    low, high = (gravity(day, 1.120 + 0.145 * soc) for day, soc in ((10, 0.60), (11, 0.80)))
+    first = one(flooded, ISOLATED, charge(0), low, day=10)
+    assert first.soc[0] == pytest.approx(0.60)
+    assert first.low[0] <= 0.60 - 1.28 * 0.08 + 1e-9
+    second = one(flooded, ISOLATED, charge(0), low, high, day=11)
+    assert second.low[0] < second.soc[0] < 0.75
+    assert second.floor_at[0] == DAY0 + 10
+
+
 @pytest.mark.parametrize(
     ("chemistry", "event", "key"),
     [
