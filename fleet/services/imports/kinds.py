@@ -52,7 +52,8 @@ class Ref:
 class Planned:
     """One row of a file as it would be written: the object, and for each differing column the old and new value.
 
-    `newer`: columns changed here after the file was; `unseen`: columns changed here after the preview was shown.
+    `newer`: columns changed here after the file was; `unseen`: columns changed here after the preview was made. `turn`
+    orders rows that must be written one after the other. `owners`: the depots to which a row on file belongs already.
     """
 
     number: int
@@ -64,6 +65,8 @@ class Planned:
     newer: set[str] = field(default_factory=set)
     unseen: set[str] = field(default_factory=set)
     label: str = ""
+    turn: int = 0
+    owners: list[Place] = field(default_factory=list)
 
 
 def column(model: type[models.Model], name: str, *, label: str = "", **given: Any) -> ColumnSpec:

@@ -419,6 +419,8 @@ def _as_chosen(plan: Plan, ticked: list[str] | str) -> tuple[list[Any], int]:
             if not row.changes:
                 continue
         rows.append(row)
+    # What changes goes first: it may free the place, the position or the open record that a new row takes.
+    rows.sort(key=lambda row: (row.action == "added", row.turn))
     return rows, kept
 
 

@@ -25,6 +25,7 @@ COMPUTED = frozenset(
         "readiness.Verdict",
         "readiness.BankState",
         "readiness.SetAside",
+        "readiness.JudgementDue",
         "readiness.Alert",
         "inventory.Balance",
     }
@@ -114,9 +115,17 @@ def _changed_since(change: ImportChange) -> Iterator[str]:
         if name == "supersedes":
             continue
         now = plain(getattr(obj, _attname(obj, name)))
-        if now not in (after, change.before.get(name)):
+        if now not in (after, change.before.get(name)) and now not in _set_by(change, name):
             yield _("{what}: '{field}' was changed since.").format(what=str(obj), field=name)
             return
+
+
+def _set_by(change: ImportChange, name: str) -> list[Any]:
+    """What other rows of the same import made of the same value."""
+    others = ImportChange.objects.filter(
+        run_id=change.run_id, model=change.model, object_id=change.object_id
+    ).values_list("after", flat=True)
+    return [after[name] for after in others if name in after]
 
 
 def _attname(obj: models.Model, name: str) -> str:

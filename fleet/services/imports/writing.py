@@ -51,16 +51,16 @@ class Writer:
             return
         added = [row for row in rows if row.action == "added"]
         changed = self._still_as_planned([row for row in rows if row.action == "changed"])
+        if changed and self.kind.is_event:
+            self._supersede(changed)
+        elif changed:
+            self._update(changed)
         together = [row for row in added if not self.kind.adds_one_by_one(row)]
         if together:
             self._insert(together)
         for row in added:
             if self.kind.adds_one_by_one(row):
                 self._through_service(row, lambda row=row: self.kind.add_one(self.lookups, row))  # type: ignore[misc]
-        if changed and self.kind.is_event:
-            self._supersede(changed)
-        elif changed:
-            self._update(changed)
 
     # --- new rows ---
 
