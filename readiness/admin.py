@@ -16,6 +16,7 @@ from readiness.models import (
     Fault,
     Inspection,
     InspectionType,
+    JudgementDue,
     Packet,
     Plan,
     PlanLine,
@@ -136,6 +137,13 @@ class SweepAdmin(ReadOnlyAdmin):
 class SetAsideAdmin(ReadOnlyAdmin):
     list_display = ("unit", "sweep", "reason", "at", "cleared_at")
     list_select_related = ("unit", "sweep__depot")
+
+
+@admin.register(JudgementDue)
+class JudgementDueAdmin(ReadOnlyAdmin):
+    list_display = ("unit", "since")
+    list_select_related = ("unit",)
+    search_fields = ("unit__tag",)
 
 
 @admin.register(Task)

@@ -13,8 +13,10 @@ class ReadinessConfig(AppConfig):
 
         register_sheets("readiness.services.import_sheets")
 
-        # A change of a unit is judged at once, by the same function as the nightly sweep.
+        # A change of a unit, or of the stores it would take from, is judged at once, by the same function as at night.
         from fleet.services.changes import on_units_changed
-        from readiness.services.sweeps import after_change
+        from inventory.services.store_changes import on_stores_changed
+        from readiness.services.sweeps import after_change, after_stores_change
 
         on_units_changed(after_change)
+        on_stores_changed(after_stores_change)

@@ -21,6 +21,7 @@ from inventory.models import FundingSource, Item, Lot, Movement
 from inventory.selectors.stock import units_with_lot
 from inventory.services.posting import lock_lots
 from inventory.services.stock import refuse_no_reason, stock_receive
+from inventory.services.store_changes import lot_in_stores, stores_changed
 
 STATUS_ACTIONS = {
     Lot.Status.QUARANTINE: "lot.quarantine",
@@ -133,7 +134,7 @@ def lot_set_status(*, lot: Lot, status: str, reason: str, actor: User | None) ->
             after={"status": status},
             note=reason,
         )
-        units_changed(units_with_lot(row))
+        _changed(row)
         return row
 
 
@@ -161,8 +162,15 @@ def lot_update(
             note=note,
             check=check,
         )
-        units_changed(units_with_lot(saved))
+        _changed(saved)
         return saved
+
+
+def _changed(lot: Lot) -> None:
+    """Units that have some of it are judged again, and those that would take it from a store."""
+    units = units_with_lot(lot)
+    units_changed(units)
+    stores_changed(lot_in_stores(lot), told=units)
 
 
 def _same_or_refused(there: Lot, values: dict[str, Any]) -> Lot:

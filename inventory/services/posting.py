@@ -28,6 +28,7 @@ from inventory.domain.errors import StockError, TooLittle
 from inventory.domain.timeline import Entry, Shortfall, Walk, walk
 from inventory.models import Balance, FittedPart, Lot, Movement
 from inventory.selectors.spots import Spot, qty_words, spot_name, spot_zone, spots_of
+from inventory.services.store_changes import StoreChange, stores_changed
 
 Key = tuple[int, Spot]  # lot and spot
 
@@ -162,7 +163,17 @@ def _post_batch(
     outcome.movements.update(zip(kept, written, strict=False))
     outcome.recounts += again
     _change_balances(balances, ends)
-    units_changed({unit for line in written for unit in (line.from_unit_id, line.to_unit_id) if unit})
+    units = {unit for line in written for unit in (line.from_unit_id, line.to_unit_id) if unit}
+    units_changed(units)
+    stores_changed(
+        {
+            StoreChange(place, lots[line.lot_id].item_id, line.lot_id)
+            for line in written
+            for place in (line.from_place_id, line.to_place_id)
+            if place
+        },
+        told=units,
+    )
 
 
 def _key_of(row: Balance) -> Key:

@@ -1,7 +1,7 @@
 """Can it go, what stands in the way, who goes. One file per subject."""
 
 from readiness.models.dispatch import BayPlan, Call, Packet, Plan, PlanLine, Release
-from readiness.models.sweep import Alert, BankState, SetAside, Sweep, Verdict
+from readiness.models.sweep import Alert, BankState, JudgementDue, SetAside, Sweep, Verdict
 from readiness.models.upkeep import BankTest, Charge, Fault, Inspection, InspectionType, Reading, Task
 
 __all__ = [
@@ -14,6 +14,7 @@ __all__ = [
     "Fault",
     "Inspection",
     "InspectionType",
+    "JudgementDue",
     "Packet",
     "Plan",
     "PlanLine",

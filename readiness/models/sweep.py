@@ -82,6 +82,21 @@ class SetAside(models.Model):
         return f"{self.unit}: {self.reason[:60]}"
 
 
+class JudgementDue(models.Model):
+    """A unit about which something changed `since`, and that waits to be judged again: its last verdict is not shown.
+
+    A pass that began to read the records after that instant takes the row away; a failing one leaves it.
+    """
+
+    unit = models.OneToOneField(
+        Unit, on_delete=models.CASCADE, primary_key=True, related_name="judgement_due"
+    )
+    since = models.DateTimeField()
+
+    def __str__(self) -> str:
+        return f"{self.unit} since {self.since}"
+
+
 class Verdict(models.Model):
     """One row per unit and period of unchanged result, `from_day` through `last_confirmed_day`.
 

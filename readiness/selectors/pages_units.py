@@ -24,7 +24,7 @@ from django.db.models import (
 
 from fleet.lib.dates import find_zone
 from fleet.models import BankStay, Place, Unit, UnitStay
-from readiness.models import Alert, SetAside
+from readiness.models import Alert, JudgementDue, SetAside
 from readiness.models.sweep import Outcome
 
 SWEEP_HOUR = dt.time(2, 0)
@@ -56,7 +56,8 @@ def units_with_verdicts(
     """Units in service with what may be shown of them; all further reads are annotations of the one query.
 
     ``shown_outcome`` is 'cannot decide' when there is no verdict, when it is older than the last due sweep, when dates
-    have turned it, or when the unit was set aside. ``why_undecided`` says which: none, old, turned, aside, or empty.
+    have turned it, when the unit was set aside, or when something changed and it waits to be judged again.
+    ``why_undecided`` says which: none, old, turned, aside, waiting, or empty.
     """
     units = Unit.objects.in_service().select_related("design", "home")
     if depot is not None:
@@ -70,8 +71,10 @@ def units_with_verdicts(
         day_here=_by_zone(depots, lambda zone: now.astimezone(find_zone(zone)).date()),
         day_due=_by_zone(depots, lambda zone: last_due_sweep_day(now, zone)),
         is_aside=Exists(aside),
+        is_waiting=Exists(JudgementDue.objects.filter(unit=OuterRef("pk"))),
     ).annotate(
         why_undecided=Case(
+            When(is_waiting=True, then=Value("waiting")),
             When(shown__isnull=True, then=Value("none")),
             When(is_aside=True, then=Value("aside")),
             When(shown__last_confirmed_day__lt=F("day_due"), then=Value("old")),

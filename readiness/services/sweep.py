@@ -14,7 +14,7 @@ from django.utils import timezone
 from fleet.models import Unit
 from readiness.domain.checks import Assessment, assess
 from readiness.domain.snapshot import FleetSnapshot
-from readiness.models import Alert, SetAside, Sweep, Verdict
+from readiness.models import Alert, JudgementDue, SetAside, Sweep, Verdict
 from readiness.selectors.snapshot import CHUNK_UNITS, load_snapshot
 from readiness.services.sweep_writes import Written, prepared_texts, write_slice
 
@@ -114,6 +114,7 @@ def _set_aside(failed: dict[int, str], as_of: dt.date, at: dt.datetime, sweep: S
         SetAside.objects.update_or_create(
             unit_id=unit_id, cleared_at=None, defaults={"sweep": sweep, "reason": reason, "at": at}
         )
+    JudgementDue.objects.filter(unit__in=failed, since__lte=at).delete()
     return Written(units=len(failed), set_aside=len(failed), reasons=list(failed.values()))
 
 
@@ -124,6 +125,7 @@ def retire_units(*, unit_ids: Collection[int], now: dt.datetime | None = None) -
     ids = list(gone)
     with transaction.atomic():
         Verdict.objects.filter(unit_id__in=ids, current=True).update(current=False)
+        JudgementDue.objects.filter(unit__in=ids).delete()
         Alert.objects.filter(about_unit_id__in=ids, cleared_at__isnull=True).update(
             cleared_at=now, cleared_by="unit retired"
         )

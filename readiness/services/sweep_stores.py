@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection
 from typing import Any
 
 from django.db.models import Q
@@ -17,17 +18,27 @@ from readiness.services.sweep_alerts import COMING, COST, DEFAULT_LOOKAHEAD_DAYS
 RULE = "lot_stores"
 
 
-def sweep_stores(*, depot: Place, as_of: dt.date, now: dt.datetime | None = None) -> tuple[int, int]:
-    """Raise, update and clear the alerts about lots in stores. Returns how many were raised and cleared."""
+def sweep_stores(
+    *,
+    depot: Place,
+    as_of: dt.date,
+    now: dt.datetime | None = None,
+    lots: Collection[int] | None = None,
+) -> tuple[int, int]:
+    """Raise, update and clear the alerts about lots in stores: all, or those of `lots` (keys) after these changed.
+
+    Returns how many were raised and cleared.
+    """
     now = now or timezone.now()
     terms = DepotTerms.objects.valid_on(as_of).filter(place=depot).first()
     ahead = as_of + dt.timedelta(days=int(terms.lookahead_days if terms else DEFAULT_LOOKAHEAD_DAYS))
     held = Balance.objects.filter(place=depot, qty__gt=0).select_related("lot", "lot__item")
     ending = held.filter(Q(lot__expires_on__lte=ahead) | ~Q(lot__status=Lot.Status.GOOD))
+    there_now = Alert.objects.filter(rule=RULE, place=depot, cleared_at__isnull=True)
+    if lots is not None:
+        ending, there_now = ending.filter(lot__in=lots), there_now.filter(lot__in=lots)
     wanted = {f"lot:{balance.lot_id}@{depot.pk}": balance for balance in ending}
-    open_alerts = {
-        a.subject_key: a for a in Alert.objects.filter(rule=RULE, place=depot, cleared_at__isnull=True)
-    }
+    open_alerts = {alert.subject_key: alert for alert in there_now}
     cleared = [alert for key, alert in open_alerts.items() if key not in wanted]
     for alert in cleared:
         alert.cleared_at, alert.cleared_by = now, "stores"

@@ -10,6 +10,7 @@ from typing import Any, Literal
 import numpy as np
 from django.db import connection
 
+from fleet.lib.dates import find_zone
 from readiness.domain.bank_records import Anchor, DueBy, Note, Reason
 from readiness.domain.check_rows import CheckRows
 from readiness.domain.checks import Assessment
@@ -17,7 +18,7 @@ from readiness.domain.checks_charge import local_day
 from readiness.domain.inputs import FloatArray
 from readiness.domain.snapshot import FleetSnapshot
 from readiness.domain.time_to_ready import VERDICT_KEYS
-from readiness.models import Alert, Verdict
+from readiness.models import Alert, JudgementDue, Verdict
 from readiness.selectors.columns import day, fetch, flag, id_list, instant
 from readiness.selectors.snapshot import date_of, day_number
 from readiness.services import sweep_alerts
@@ -80,12 +81,20 @@ def write_slice(
 ) -> Written:
     """Write the results of the given unit rows. Call inside a transaction, with what `prepared_texts` made before it.
 
-    A unit whose verdict was computed from a later reading of the records, or for a later day, keeps that verdict.
+    A unit whose verdict was computed from a later reading of the records keeps that verdict; so does one judged for a later
+    day than this, unless this day is today at its home: what holds today is what was read last.
     """
     ids = snapshot.units["id"][units].tolist()
     _take_turns(ids)
     current = _current_verdicts(ids)
-    keep = np.array([_may_write(current.get(pk), as_of, loaded_at) for pk in ids], dtype=bool)
+    today = _is_today(snapshot, units, as_of, loaded_at)
+    keep = np.array(
+        [
+            _may_write(current.get(pk), as_of, loaded_at, here)
+            for pk, here in zip(ids, today.tolist(), strict=True)
+        ],
+        dtype=bool,
+    )
     units = units[keep]
     written = Written(units=len(units))
     written.changed = _write_verdicts(snapshot, found, units, texts, current, as_of, loaded_at)
@@ -99,6 +108,7 @@ def write_slice(
         f"UPDATE readiness_setaside SET cleared_at = %s WHERE unit_id IN {id_list(ids)} AND cleared_at IS NULL",
         [_moment(loaded_at)],
     )
+    JudgementDue.objects.filter(unit__in=ids, since__lte=loaded_at).delete()
     return written
 
 
@@ -127,10 +137,22 @@ def _current_verdicts(unit_ids: list[int]) -> dict[int, Current]:
     return {unit: Current(pk, digest, last, at) for unit, pk, digest, last, at in zip(*columns, strict=True)}
 
 
-def _may_write(there: Current | None, as_of: dt.date, loaded_at: dt.datetime) -> bool:
+def _is_today(
+    snapshot: FleetSnapshot, units: np.ndarray, as_of: dt.date, loaded_at: dt.datetime
+) -> np.ndarray:
+    """Whether `as_of` was the day at each unit's home when the records were read."""
+    zones, back = np.unique(snapshot.units["zone"][units].astype(str), return_inverse=True)
+    return np.array(
+        [loaded_at.astimezone(find_zone(zone)).date() == as_of for zone in zones.tolist()], dtype=bool
+    )[back.ravel()]
+
+
+def _may_write(there: Current | None, as_of: dt.date, loaded_at: dt.datetime, is_today: bool) -> bool:
     """A microsecond is allowed for what the engines round."""
     loaded = (loaded_at - EPOCH) / dt.timedelta(days=1)
-    return there is None or (there.last_day <= day_number(as_of) and there.confirmed_at <= loaded + 1e-9)
+    return there is None or (
+        there.confirmed_at <= loaded + 1e-9 and (is_today or there.last_day <= day_number(as_of))
+    )
 
 
 def digest_texts(digest: np.ndarray) -> list[str]:
@@ -158,8 +180,9 @@ def _write_verdicts(
         if there is not None:
             replaced.append(there.pk)
     _execute(
-        f"UPDATE readiness_verdict SET last_confirmed_day = %s, confirmed_at = %s WHERE id IN {id_list(same)}",
-        [as_of.isoformat(), _moment(loaded_at)],
+        "UPDATE readiness_verdict SET last_confirmed_day = %s, confirmed_at = %s,"
+        f" from_day = CASE WHEN from_day > %s THEN %s ELSE from_day END WHERE id IN {id_list(same)}",
+        [as_of.isoformat(), _moment(loaded_at), as_of.isoformat(), as_of.isoformat()],
     )
     if not changed:
         return 0

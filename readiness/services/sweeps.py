@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from django.db import transaction
@@ -15,7 +15,9 @@ from fleet.lib.dates import find_zone
 from fleet.lib.jobs import JobContext
 from fleet.models import Job, Place, Unit, User
 from fleet.services.jobs import job_enqueue
-from readiness.models import Sweep
+from inventory.services.store_changes import StoreChange
+from readiness.models import JudgementDue, Sweep
+from readiness.selectors.store_needs import units_resting_on
 from readiness.services.sweep import retire_units, sweep_units
 from readiness.services.sweep_stores import sweep_stores
 from readiness.services.sweep_writes import Written
@@ -24,6 +26,8 @@ log = logging.getLogger(__name__)
 NIGHT_HOUR = 2
 # More units than this after one change (an import, new terms of a depot) are computed by the workers.
 AT_ONCE_UNITS = 100
+# After a change of the stores, which a person waits for.
+AT_ONCE_STORES = 50
 IDS_PER_JOB = 2000
 
 
@@ -176,14 +180,83 @@ def sweep_now(*, unit_ids: Collection[int], now: dt.datetime | None = None) -> W
 def after_change(unit_ids: Collection[int]) -> None:
     """Listener of `fleet.services.changes`: at once for a few units, by the workers for many. Never raises."""
     ids = sorted(unit_ids)
+    _judge(ids, at_once=len(ids) if len(ids) <= AT_ONCE_UNITS else 0)
+
+
+def after_stores_change(changes: Collection[StoreChange], told: Collection[int]) -> None:
+    """Listener of `inventory.services.store_changes`. Never raises.
+
+    Units that rest on what changed in the stores of their depot are judged again, the first ones at once; matters of the
+    lots follow. `told`: units that another listener judges because of the same change.
+    """
+    items: dict[int, set[int]] = {}
+    lots: dict[int, set[int]] = {}
+    for change in changes:
+        items.setdefault(change.place, set()).add(change.item)
+        lots.setdefault(change.place, set()).add(change.lot)
+    _lots_changed(lots)
     try:
-        if len(ids) <= AT_ONCE_UNITS:
-            sweep_now(unit_ids=ids)
-            return
-        for start in range(0, len(ids), IDS_PER_JOB):
-            job_enqueue(kind="sweep_units", params={"units": ids[start : start + IDS_PER_JOB]})
+        ids = [pk for pk in units_resting_on(items) if pk not in told]
     except Exception:
-        log.exception("Units %s could not be judged after a change; the nightly sweep will.", ids[:20])
+        log.exception(
+            "What rests on the stores of places %s could not be found: all of it is.", sorted(items)
+        )
+        _judge_all(items)
+        return
+    _judge(ids, at_once=AT_ONCE_STORES)
+
+
+def _lots_changed(lots: Mapping[int, Collection[int]]) -> None:
+    """Matters of these lots by place, at once; where that fails the whole depot is swept by the workers."""
+    for depot in Place.objects.filter(pk__in=lots, kind=Place.Kind.DEPOT):
+        try:
+            with transaction.atomic():
+                sweep_stores(depot=depot, as_of=today_of(depot, timezone.now()), lots=lots[depot.pk])
+        except Exception:
+            log.exception("Lots in %s could not be looked at after a change; a sweep will.", depot)
+            sweep_request(depot=depot, actor=None)
+
+
+def _judge(ids: list[int], *, at_once: int) -> None:
+    """The first `at_once` units here and now, the rest by the workers; so are those that fail here."""
+    later, now = ids[at_once:], ids[:at_once]
+    try:
+        judge_later(later)
+    except Exception:
+        log.exception("%d units could not be handed to the workers.", len(later))
+    try:
+        sweep_now(unit_ids=now)
+    except Exception:
+        log.exception("Units %s could not be judged after a change; the workers will.", now[:20])
+        try:
+            judge_later(now)
+        except Exception:
+            log.exception("Units %s could not be handed to the workers either.", now[:20])
+
+
+def _judge_all(depot_ids: Collection[int]) -> None:
+    try:
+        judge_later(list(Unit.objects.in_service().filter(home__in=depot_ids).values_list("pk", flat=True)))
+    except Exception:
+        log.exception("The units of places %s could not be handed to the workers.", sorted(depot_ids))
+
+
+def judge_later(unit_ids: Sequence[int], *, now: dt.datetime | None = None) -> None:
+    """Hand units to the workers; until these have judged them no page shows their last answer."""
+    now = now or timezone.now()
+    for start in range(0, len(unit_ids), IDS_PER_JOB):
+        asked = unit_ids[start : start + IDS_PER_JOB]
+        with transaction.atomic():
+            ids = list(Unit.objects.in_service().filter(pk__in=asked).values_list("pk", flat=True))
+            JudgementDue.objects.bulk_create(
+                [JudgementDue(unit_id=pk, since=now) for pk in ids],
+                update_conflicts=True,
+                unique_fields=["unit"],
+                update_fields=["since"],
+                batch_size=500,
+            )
+            # Those retired meanwhile are asked for too: what is open about them is closed.
+            job_enqueue(kind="sweep_units", params={"units": list(asked)})
 
 
 def run_sweep_units(ctx: JobContext) -> dict[str, Any]:

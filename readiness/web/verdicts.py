@@ -27,6 +27,7 @@ def why_undecided(unit: Any) -> str:
     """Why the stored verdict of a listed unit may not be shown; empty when it may."""
     reasons = {
         "none": _("Not judged yet: no sweep has seen this unit."),
+        "waiting": _("Something about it changed: it is being judged again."),
         "aside": _("The last sweep could not work this unit out and set it aside."),
         "old": _("The last verdict is of %(day)s: older than the last sweep that was due.")
         % {"day": day_words(unit.shown_day)},

@@ -32,9 +32,7 @@ class Command(BaseCommand):
             help="only say what would come out. A day that is not today at the depot is always only said, "
             "unless --store is given.",
         )
-        parser.add_argument(
-            "--store", action="store_true", help="store the verdicts of a day that is not today"
-        )
+        parser.add_argument("--store", action="store_true", help="store the verdicts of a day that is past")
 
     def handle(self, *args: Any, **options: Any) -> None:
         depots = Place.objects.filter(kind=Place.Kind.DEPOT, closed_on__isnull=True).order_by("code")
@@ -45,6 +43,11 @@ class Command(BaseCommand):
         for depot in depots:
             today = today_of(depot, timezone.now())
             as_of = options["as_of"] or today
+            if options["store"] and as_of > today:
+                raise CommandError(
+                    f"{depot.code}: {as_of} is still to come there (today is {today}). A day ahead is only said, never "
+                    "stored: leave --store away."
+                )
             only_say = options["what_if"] or (as_of != today and not options["store"])
             ids = list(
                 Unit.objects.in_service().filter(home=depot).order_by("pk").values_list("pk", flat=True)

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 import time_machine
+from django.core.management import CommandError, call_command
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
@@ -141,6 +142,48 @@ def test_a_sweep_of_an_earlier_day_leaves_the_later_verdict() -> None:
     written = sweep(unit, day=TODAY - dt.timedelta(days=7))
     assert written.units == 0
     assert verdict(unit).last_confirmed_day == TODAY
+
+
+def test_a_verdict_of_a_later_day_does_not_stand_in_the_way_of_today() -> None:
+    """A unit moves to a depot further west, where it is still yesterday; or a day ahead was stored once."""
+    unit = ready_unit()
+    sweep(unit, day=TODAY + dt.timedelta(days=1))
+    FaultFactory(unit=unit, severity="blocks", mend_h=30.0)
+    written = sweep(unit, now=NOW + dt.timedelta(minutes=1))
+    assert (written.units, verdict(unit).outcome, verdict(unit).last_confirmed_day) == (
+        1,
+        "after_work",
+        TODAY,
+    )
+
+
+def test_an_unchanged_verdict_of_a_later_day_is_taken_back_to_today() -> None:
+    unit = ready_unit()
+    sweep(unit, day=TODAY + dt.timedelta(days=1))
+    ahead = verdict(unit)
+    sweep(unit, now=NOW + dt.timedelta(minutes=1))
+    found = verdict(unit)
+    assert (found.pk, found.from_day, found.last_confirmed_day) == (ahead.pk, TODAY, TODAY)
+
+
+def test_a_day_to_come_is_never_stored_by_the_command() -> None:
+    unit = ready_unit()
+    with pytest.raises(CommandError, match="still to come"):
+        call_command("sweep", as_of=TODAY + dt.timedelta(days=1), store=True)
+    assert not Verdict.objects.filter(unit=unit).exists()
+
+
+def test_a_unit_that_moved_west_is_judged_for_the_day_there() -> None:
+    """It is the 25th at noon UTC: already the 26th in the first zone, still the 25th in the second."""
+    east, west = DepotFactory(time_zone="Pacific/Auckland"), DepotFactory(time_zone="America/Phoenix")
+    unit = ready_unit(home=east)
+    sweep_now(unit_ids=[unit.pk])
+    assert verdict(unit).last_confirmed_day == TODAY + dt.timedelta(days=1)
+    unit.home = west
+    unit.save()
+    FaultFactory(unit=unit, severity="blocks", mend_here=False)
+    sweep_now(unit_ids=[unit.pk])
+    assert (verdict(unit).outcome, verdict(unit).last_confirmed_day) == ("blocked", TODAY)
 
 
 def test_a_slow_sweep_does_not_overwrite_what_was_computed_from_later_records() -> None:

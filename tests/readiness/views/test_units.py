@@ -8,7 +8,7 @@ import pytest
 from django.utils import timezone
 
 from fleet.models import Absence, UnitStay
-from readiness.models import BankState, SetAside, Sweep
+from readiness.models import BankState, JudgementDue, SetAside, Sweep
 from readiness.selectors.pages_units import last_due_sweep_day, units_with_verdicts
 from tests.factories.fleet import NOW, TODAY, BankFactory, DesignFactory, UnitFactory, ago
 from tests.factories.readiness import VerdictFactory
@@ -65,6 +65,16 @@ def test_a_unit_set_aside_shows_no_verdict(cast) -> None:
     aside.cleared_at = NOW
     aside.save()
     assert shown(cast, unit).shown_outcome == "ready"
+
+
+def test_what_waits_to_be_judged_again_shows_no_verdict_anywhere(cast, signed_in) -> None:
+    unit = UnitFactory(tag="AA-1", home=cast.north)
+    VerdictFactory(unit=unit)
+    JudgementDue.objects.create(unit=unit, since=NOW)
+    assert (shown(cast, unit).shown_outcome, shown(cast, unit).why_undecided) == ("cannot_decide", "waiting")
+    client = signed_in(cast.nora)
+    for url in ("/units/", "/units/AA-1/", "/horizon/", "/units/?format=csv"):
+        assert "it is being judged again" in client.get(url).content.decode(), url
 
 
 def test_the_list_filters_sorts_and_keeps_its_address(cast, signed_in) -> None:

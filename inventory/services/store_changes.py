@@ -1,0 +1,72 @@
+"""What changed in the stores of places, told to whoever judges by it, without this app knowing who that is.
+
+Upper apps register a listener in their `AppConfig.ready()`; services call `stores_changed` after they wrote. Listeners run
+once the transaction is committed, once for all changes of it. They must be idempotent and must not raise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import dataclass
+
+from django.db import transaction
+
+from inventory.models import Balance, Lot
+
+
+@dataclass(frozen=True, slots=True)
+class StoreChange:
+    """A lot of which a place holds another quantity than before, or whose use or expiry changed; keys of the rows."""
+
+    place: int
+    item: int
+    lot: int
+
+
+Listener = Callable[[Collection[StoreChange], Collection[int]], None]
+_listeners: list[Listener] = []
+
+
+def on_stores_changed(listener: Listener) -> Listener:
+    """Register a listener; usable as a decorator. Registering the same function twice has no effect."""
+    if listener not in _listeners:
+        _listeners.append(listener)
+    return listener
+
+
+class _Tell:
+    """What is told when the transaction is committed."""
+
+    def __init__(self, changes: Iterable[StoreChange], told: Iterable[int]) -> None:
+        self.changes, self.told = set(changes), set(told)
+
+    def __call__(self) -> None:
+        for listener in _listeners:
+            listener(frozenset(self.changes), frozenset(self.told))
+
+
+def stores_changed(changes: Iterable[StoreChange], *, told: Iterable[int] = ()) -> None:
+    """Tell every listener, after commit. `told`: units that are told of the same change by `units_changed`.
+
+    What is told already at the end of the same or an enclosing block is joined, so that an import tells once.
+    """
+    changes = set(changes)
+    if not changes:
+        return
+    connection = transaction.get_connection()
+    inside = set(connection.savepoint_ids)
+    for block, callback, *_robust in connection.run_on_commit:
+        if isinstance(callback, _Tell) and block <= inside:
+            callback.changes |= changes
+            if block == inside:
+                callback.told |= set(told)
+            return
+    transaction.on_commit(_Tell(changes, told))
+
+
+def lot_in_stores(lot: Lot) -> set[StoreChange]:
+    """Every place that holds some of a lot. One query."""
+    places = Balance.objects.filter(lot=lot, place__isnull=False, qty__gt=0).values_list(
+        "place_id", flat=True
+    )
+    return {StoreChange(place, lot.item_id, lot.pk) for place in places if place is not None}
