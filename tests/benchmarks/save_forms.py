@@ -24,6 +24,7 @@ def main() -> None:
     units, day = int(sys.argv[1]), dt.date.fromisoformat(sys.argv[2])
     at = dt.datetime.combine(day, dt.time(10), tzinfo=dt.UTC)
     waits = []
+    print("ready", flush=True)
     while not select.select([sys.stdin], [], [], 0.25)[0]:
         number = len(waits) + 1
         bank = BatteryBank.objects.get(pk=number * 37 % units + 1)
