@@ -5,6 +5,7 @@ from typing import Any
 from django.contrib import admin
 from django.db import models
 from django.http import HttpRequest
+from django.utils.translation import gettext_lazy as _
 
 from fleet.web.admin_kinds import EditedAdmin, ReadOnlyAdmin, actor_of
 from inventory.models import (
@@ -75,15 +76,29 @@ class FittedPartAdmin(ReadOnlyAdmin):
 
 @admin.register(PartDebt)
 class PartDebtAdmin(ReadOnlyAdmin):
-    list_display = ("owed_to", "given_to", "item", "bank", "position", "qty", "opened_at", "settled_at")
+    list_display = (
+        "owed_to",
+        "given_to",
+        "item",
+        "bank",
+        "position",
+        "qty",
+        "opened_at",
+        "settled_at",
+        "settled_how",
+    )
     list_select_related = ("owed_to", "given_to", "item", "bank")
     search_fields = ("owed_to__tag", "given_to__tag")
 
 
 @admin.register(Receipt)
 class ReceiptAdmin(ReadOnlyAdmin):
-    list_display = ("line", "lot", "received_on", "damaged_qty")
-    list_select_related = ("line__order", "line__item", "lot__item")
+    list_display = ("line", "lot", "received_on", "counts", "damaged_qty")
+    list_select_related = ("line__order", "line__item", "lot__item", "movement__reversed_by")
+
+    @admin.display(description=_("counts"), boolean=True)
+    def counts(self, receipt: Any) -> bool:
+        return not hasattr(receipt.movement, "reversed_by")
 
 
 @admin.register(Lot)
@@ -180,8 +195,16 @@ class OrderAdmin(EditedAdmin):
 
 @admin.register(OrderLine)
 class OrderLineAdmin(EditedAdmin):
-    list_display = ("order", "item", "qty", "price", "funding")
+    list_display = ("order", "item", "qty", "received", "price", "funding")
     list_select_related = ("order", "item", "funding")
+
+    def get_queryset(self, request: HttpRequest) -> Any:
+        rows: Any = super().get_queryset(request)
+        return rows.with_received()
+
+    @admin.display(description=_("received"))
+    def received(self, line: Any) -> Any:
+        return line.received_qty
 
 
 @admin.register(StockPolicy)

@@ -124,6 +124,12 @@ class FittedPart(Versioned):
         return f"{self.lot} in {self.unit} {self.position}"
 
 
+FROM_SOMEWHERE = Q(from_place__isnull=False) | Q(from_unit__isnull=False)
+TO_SOMEWHERE = Q(to_place__isnull=False) | Q(to_unit__isnull=False)
+FROM_NOWHERE = Q(from_place__isnull=True, from_unit__isnull=True)
+TO_NOWHERE = Q(to_place__isnull=True, to_unit__isnull=True)
+
+
 class Movement(models.Model):
     """One immutable line of the ledger (triggers refuse UPDATE and DELETE). `qty` is always positive.
 
@@ -182,6 +188,19 @@ class Movement(models.Model):
                 | (~Q(kind="reversal") & Q(reverses__isnull=True)),
                 name="movement_reversal_names_its_movement",
             ),
+            # From outside the ledger, to outside it, within it; a count on one side; a reversal on any.
+            models.CheckConstraint(
+                condition=(Q(kind="receipt") & FROM_NOWHERE & TO_SOMEWHERE)
+                | (Q(kind="remove", to_unit__isnull=False) & FROM_NOWHERE)
+                | Q(kind="issue", from_place__isnull=False, to_unit__isnull=False)
+                | Q(kind="return", from_unit__isnull=False, to_place__isnull=False)
+                | (Q(kind="transfer") & FROM_SOMEWHERE & TO_SOMEWHERE)
+                | (Q(kind="fit", from_unit__isnull=False) & TO_NOWHERE)
+                | (Q(kind__in=["use", "scrap"]) & FROM_SOMEWHERE & TO_NOWHERE)
+                | (Q(kind="count") & (FROM_SOMEWHERE & TO_NOWHERE | FROM_NOWHERE & TO_SOMEWHERE))
+                | (Q(kind="reversal") & (FROM_SOMEWHERE | TO_SOMEWHERE)),
+                name="movement_has_the_ends_of_its_kind",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -189,7 +208,15 @@ class Movement(models.Model):
 
 
 class PartDebt(models.Model):
-    """Unit `owed_to` gave a part or bank so that another could go; open until the gap is filled again."""
+    """Unit `owed_to` gave a part or bank so that another could go; open until the gap is filled again.
+
+    `opened_with` is the movement that took it, `settled_with` the one that filled the gap: whole, since a debt that is
+    filled by several movements is split. A debt of a bank has neither.
+    """
+
+    class How(models.TextChoices):
+        FILLED = "filled", _("the gap was filled")
+        REVERSED = "reversed", _("the taking was reversed")
 
     owed_to = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="debts_open_for_it")
     given_to = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="debts_it_caused")
@@ -207,12 +234,26 @@ class PartDebt(models.Model):
     settled_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
+    settled_how = models.CharField(max_length=8, choices=How, blank=True)
+    opened_with = models.ForeignKey(
+        Movement, on_delete=models.PROTECT, null=True, blank=True, related_name="debts_opened"
+    )
+    settled_with = models.ForeignKey(
+        Movement, on_delete=models.PROTECT, null=True, blank=True, related_name="debts_settled"
+    )
+    token = models.UUIDField(null=True, blank=True, unique=True, editable=False)
     note = models.CharField(max_length=400, blank=True)
 
     class Meta:
         ordering = ["-opened_at"]
         constraints = [
             exactly_one_of("part_debt_item_or_bank", "item", "bank"),
+            models.CheckConstraint(condition=Q(qty__gt=0), name="part_debt_qty_positive"),
+            models.CheckConstraint(
+                condition=Q(settled_at__isnull=True, settled_how="", settled_with__isnull=True)
+                | (Q(settled_at__isnull=False) & ~Q(settled_how="")),
+                name="part_debt_settled_says_how",
+            ),
             models.CheckConstraint(condition=~Q(owed_to=models.F("given_to")), name="part_debt_two_units"),
         ]
 

@@ -14,6 +14,7 @@ from fleet.models.base import span_in_order
 from fleet.querysets import SpanQuerySet
 from inventory.models.items import Item
 from inventory.models.ledger import Lot, Movement
+from inventory.querysets import OrderLineQuerySet, ReceiptQuerySet
 
 
 class FundingSource(Versioned):
@@ -118,6 +119,8 @@ class OrderLine(models.Model):
         FundingSource, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
 
+    objects = OrderLineQuerySet.as_manager()
+
     class Meta:
         constraints = [
             models.CheckConstraint(condition=Q(qty__gt=0, price__gte=0), name="order_line_positive")
@@ -128,7 +131,7 @@ class OrderLine(models.Model):
 
 
 class Receipt(models.Model):
-    """Part or all of an order line as it came in, bound to the movement that booked it."""
+    """Part or all of an order line as it came in, bound to the movement that booked it; it counts while that does."""
 
     line = models.ForeignKey(OrderLine, on_delete=models.PROTECT, related_name="receipts")
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="receipts")
@@ -136,6 +139,8 @@ class Receipt(models.Model):
     received_on = models.DateField()
     damaged_qty = models.DecimalField(max_digits=12, decimal_places=3, default=0)
     note = models.CharField(max_length=400, blank=True)
+
+    objects = ReceiptQuerySet.as_manager()
 
     class Meta:
         ordering = ["-received_on"]

@@ -51,15 +51,13 @@ def bill_positions(unit: Unit) -> list[tuple[str, str, bool]]:
     ]
 
 
-def taken_already(*, token: str, what: str, giver: Unit, target: Unit) -> bool:
-    """Whether an earlier submission of the same form did it: by its token, or the bank is where it was to go."""
-    kind, _colon, number = what.partition(":")
-    if kind == "bank" and number.isdigit():
-        pk = int(number)
-        sits = BankStay.objects.current().filter(bank_id=pk, unit=target).exists()
-        owed = PartDebt.objects.filter(bank_id=pk, owed_to=giver, given_to=target, settled_at__isnull=True)
-        return sits and owed.exists()
+def taken_already(token: str) -> bool:
+    """Whether an earlier submission of the same form did it. At most two queries."""
     try:
-        return Movement.objects.filter(token=UUID(token), kind__in=["remove", "transfer"]).exists()
+        given = UUID(token)
     except ValueError:
         return False
+    return (
+        Movement.objects.filter(token=given, kind__in=["remove", "transfer"]).exists()
+        or PartDebt.objects.filter(token=given).exists()
+    )

@@ -88,7 +88,7 @@ def part_fit(
         )
         lines.append(fit)
         _finish(lines, unit, happened_at, deployment, token, actor, instant, lots)
-        position_filled(unit=unit, position=part.position, happened_at=happened_at, actor=actor)
+        position_filled(unit=unit, position=part.position, movement=fit, actor=actor)
         return part
 
 
@@ -128,7 +128,7 @@ def part_find(
             may_be_expired=True,
         )
         _finish([found, fit], unit, happened_at, None, token, actor, instant, lots)
-        position_filled(unit=unit, position=part.position, happened_at=happened_at, actor=actor)
+        position_filled(unit=unit, position=part.position, movement=fit, actor=actor)
         return part
 
 

@@ -12,7 +12,8 @@ from fleet.models import User
 from fleet.services.records import moment_or_now
 from inventory.domain.errors import NotReversible, PositionTaken
 from inventory.models import FittedPart, Movement
-from inventory.services.debts import position_filled, reopen_after_reversal
+from inventory.services.debts import debts_after_reversal, position_filled
+from inventory.services.orders import receipt_after_reversal
 from inventory.services.posting import lock_lots, movement_with, post, reversal_of, stamp
 from inventory.services.stock import refuse_no_reason
 
@@ -50,10 +51,11 @@ def movement_reverse(
         line = reversal_of(old, reason=reason.strip(), actor=actor, token=token)
         stamp([line], actor=actor, now=moment_or_now(now))
         (reversal,) = post([line], lots)
-        reopen_after_reversal(movement=old, actor=actor)
+        debts_after_reversal(movement=old, actor=actor)
+        receipt_after_reversal(movement=old, actor=actor)
         if old.kind == Kind.REMOVE and old.fitted_part is not None:
             part = old.fitted_part
-            position_filled(unit=part.unit, position=part.position, happened_at=old.happened_at, actor=actor)
+            position_filled(unit=part.unit, position=part.position, movement=reversal, actor=actor)
         return reversal
 
 

@@ -13,12 +13,12 @@ from django.utils.translation import gettext_noop as _
 from fleet.models import BatteryBank, Unit, User
 from fleet.services.banks import bank_stay, bank_swap
 from fleet.services.changes import units_changed
-from fleet.services.records import moment_or_now
+from fleet.services.records import locked, moment_or_now
 from inventory.domain.errors import StockError
 from inventory.models import FittedPart, Lot, Movement, PartDebt
 from inventory.services.debts import debt_open, kit_filled, position_filled
 from inventory.services.parts import fit_line, remove_line
-from inventory.services.posting import lock_lots, nth_token, post, said_once, stamp
+from inventory.services.posting import lock_lots, movement_with, nth_token, post, said_once, stamp
 from inventory.services.stock import checked_qty, deployment_of, refuse_future, refuse_unusable
 
 Kind = Movement.Kind
@@ -61,7 +61,7 @@ def part_take(
         fresh = lots[taken.pk]
         there = said_once(token, Kind.REMOVE if part is not None else Kind.TRANSFER, taken)
         if there is not None:
-            return _as_taken(there, token, giver, target)
+            return _as_taken(there, token)
         refuse_unusable(fresh, target, happened_at)
         amount = Decimal(1) if part is not None or target_position else checked_qty(qty, fresh.item)
         lines: list[Movement] = []
@@ -99,12 +99,13 @@ def part_take(
             line.deployment = deployment_of(unit, happened_at, None)
         stamp(lines, actor=actor, now=instant)
         movements = post(lines, lots)
-        _settle_of_target(target, movements, fitted, happened_at, actor)
+        _settle_of_target(target, movements, fitted, actor)
         debt = debt_open(
             owed_to=giver,
             given_to=target,
             happened_at=happened_at,
             actor=actor,
+            opened_with=_transfer(movements),
             note=reason,
             item=fresh.item,
             position=part.position if part is not None else "",
@@ -120,15 +121,24 @@ def bank_take(
     target: Unit,
     happened_at: datetime,
     actor: User | None,
+    source: Unit | None = None,
     target_position: str = "main",
+    token: UUID | None = None,
     reason: str = "",
     now: datetime | None = None,
 ) -> PartDebt:
     """Takes a bank out of the unit it sits in for `target`; what sat there before goes to the target's home depot.
 
-    A second submission finds the bank where it is going to and returns the debt of the first.
+    `source` is the unit the person saw it in: refused if it is in another one since. A second submission (the same
+    token, or the bank is where it was to go) returns the debt of the first.
     """
     with transaction.atomic():
+        for unit in sorted({target, source or target}, key=lambda each: each.pk):
+            locked(unit)
+        locked(bank)
+        debt = _debt_with(token, bank, target)
+        if debt is not None:
+            return debt
         stay = bank_stay(bank)
         if stay is None or stay.unit is None:
             raise StockError(
@@ -143,6 +153,14 @@ def bank_take(
                 return debt
             _refuse_same(target)
         giver, position = stay.unit, stay.position
+        if source is not None and giver.pk != source.pk:
+            raise StockError(
+                "take.bank_went_elsewhere",
+                _("Bank {bank} is not in {source} any more: it sits in {unit}. Look again, then repeat."),
+                bank=bank.serial,
+                source=str(source),
+                unit=str(giver),
+            )
         bank_swap(
             unit=target,
             bank=bank,
@@ -157,10 +175,25 @@ def bank_take(
             given_to=target,
             happened_at=happened_at,
             actor=actor,
+            token=token,
             note=reason,
             bank=bank,
             position=position,
         )
+
+
+def _debt_with(token: UUID | None, bank: BatteryBank, target: Unit) -> PartDebt | None:
+    """The debt of an earlier submission, if it was the same one; a token used for something else is refused."""
+    if token is None:
+        return None
+    debt = PartDebt.objects.filter(token=token).first()
+    same = debt is None or (debt.bank_id, debt.given_to_id) == (bank.pk, target.pk)
+    if not same or movement_with(token) is not None:
+        raise StockError(
+            "stock.token_used",
+            _("This form was used already for another movement. Open it anew and type it again."),
+        )
+    return debt
 
 
 def _giver(part: FittedPart | None, source: Unit | None, lot: Lot | None, target: Unit) -> tuple[Unit, Lot]:
@@ -181,30 +214,28 @@ def _refuse_same(target: Unit) -> None:
     )
 
 
-def _as_taken(first: Movement, token: UUID | None, giver: Unit, target: Unit) -> Take:
+def _as_taken(first: Movement, token: UUID | None) -> Take:
     tokens = [nth_token(token, number) for number in range(3)]
     movements = list(
         Movement.objects.filter(token__in=tokens, lot_id=first.lot_id)
         .select_related("fitted_part")
         .order_by("pk")
     )
-    debt = PartDebt.objects.filter(
-        owed_to=giver, given_to=target, item=first.lot.item, opened_at=first.happened_at
-    ).latest("pk")
+    # Later parts of a debt that was split have higher keys: the first is what is left of the one opened.
+    debt = PartDebt.objects.filter(opened_with=_transfer(movements)).earliest("pk")
     fit = next((movement for movement in movements if movement.kind == Kind.FIT), None)
     return Take(debt, movements, fit.fitted_part if fit else None)
 
 
+def _transfer(movements: list[Movement]) -> Movement:
+    return next(movement for movement in movements if movement.kind == Kind.TRANSFER)
+
+
 def _settle_of_target(
-    target: Unit,
-    movements: list[Movement],
-    fitted: FittedPart | None,
-    happened_at: datetime,
-    actor: User | None,
+    target: Unit, movements: list[Movement], fitted: FittedPart | None, actor: User | None
 ) -> None:
     if fitted is not None:
-        position_filled(unit=target, position=fitted.position, happened_at=happened_at, actor=actor)
+        fit = next(movement for movement in movements if movement.kind == Kind.FIT)
+        position_filled(unit=target, position=fitted.position, movement=fit, actor=actor)
         return
-    for movement in movements:
-        if movement.kind == Kind.TRANSFER:
-            kit_filled(unit=target, movement=movement, actor=actor)
+    kit_filled(unit=target, movement=_transfer(movements), actor=actor)

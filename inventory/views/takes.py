@@ -36,9 +36,7 @@ def part_take_show(request: HttpRequest, tag: str) -> HttpResponse:
     if source is None:
         return render_page(request, "inventory/take.html", context)
     giver = get_object_or_404(givers, pk=source.pk)
-    if request.method == "POST" and taken_already(
-        token=request.POST.get("token", ""), what=request.POST.get("what", ""), giver=giver, target=target
-    ):
+    if request.method == "POST" and taken_already(request.POST.get("token", "")):
         return redirect_to(request, back)
     form = TakeForm(
         request.POST or None,
@@ -73,6 +71,8 @@ def _take(form: TakeForm, giver: Unit, target: Unit, request: HttpRequest) -> No
         "happened_at": data["happened_at"],
         "actor": person_of(request),
         "reason": data["reason"],
+        "token": data["token"],
+        "source": giver,
     }
     thing = form.thing
     if thing.bank is not None:
@@ -80,12 +80,10 @@ def _take(form: TakeForm, giver: Unit, target: Unit, request: HttpRequest) -> No
         return
     part_take(
         part=thing.part,
-        source=giver,
         lot=thing.balance.lot if thing.balance else None,
         qty=form.amount(),
         target_position=data["position"],
         used_part=form.used_part,
         new_piece=form.new_piece,
-        token=data["token"],
         **shared,
     )

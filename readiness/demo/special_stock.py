@@ -69,7 +69,7 @@ def part_debt(stores: Stores, giver: UnitPlan, taker: UnitPlan) -> None:
     moved_at = at + dt.timedelta(minutes=15)
     ledger = stores.ledger
     ledger.move("remove", pile, 1, at, None, giver.number, fitted_part_id=old)
-    ledger.move("transfer", pile, 1, moved_at, giver.number, taker.number, reason=f"For {taker.tag}")
+    taken = ledger.move("transfer", pile, 1, moved_at, giver.number, taker.number, reason=f"For {taker.tag}")
     part = stores.rows.add(
         "inventory.FittedPart",
         unit_id=taker.number,
@@ -95,6 +95,7 @@ def part_debt(stores: Stores, giver: UnitPlan, taker: UnitPlan) -> None:
         qty=1,
         opened_at=at,
         opened_by_id=stores.people.manager[giver.home],
+        opened_with_id=taken,
         note="Its own lamp broke while being cleaned",
     )
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+from importlib import import_module
 from typing import Any
 from uuid import uuid4
 
 import pytest
+from django.apps import apps
 from django.db import transaction
 
 from fleet.lib.errors import DomainError
@@ -27,6 +29,7 @@ from inventory.services.ledger import (
     part_replace,
     part_take,
     stock_issue,
+    stock_issue_many,
     stock_return,
     stock_scrap,
 )
@@ -434,6 +437,97 @@ def test_kit_stock_taken_is_owed_until_that_much_came_aboard_again() -> None:
     refused("stock.too_little", part_take, source=giver, lot=lot, qty=99, target=target, happened_at=ago(1))
 
 
+def kit_debts(unit: Any) -> list[tuple[int, str]]:
+    """What a unit is owed, in the order in which it was written: quantity, and how it was settled."""
+    rows = PartDebt.objects.filter(owed_to=unit).order_by("pk")
+    return [(int(debt.qty), debt.settled_how) for debt in rows]
+
+
+def test_exactly_what_the_reversed_movement_had_filled_is_owed_again() -> None:
+    """Six are owed, and one issue of two lots fills it at one moment; the two that were taken back are owed again."""
+    giver = UnitFactory()
+    target = UnitFactory(design=giver.design, home=giver.home)
+    lot = aboard(giver, 10)
+    part_take(source=giver, lot=lot, qty=6, target=target, happened_at=ago(5), **WHO)
+    lots = [in_store(9, place=giver.home, item=lot.item) for _ in range(2)]
+    picks = [(lots[0], 4), (lots[1], 2)]
+    four, two = stock_issue_many(picks=picks, place=giver.home, unit=giver, happened_at=ago(4), **WHO)
+    assert kit_debts(giver) == [(2, "filled"), (4, "filled")]
+    movement_reverse(movement=two, reason="never issued", **WHO)
+    assert kit_debts(giver) == [(2, ""), (4, "filled")]
+    movement_reverse(movement=four, reason="nor these", **WHO)
+    assert kit_debts(giver) == [(2, ""), (4, "")]
+    stock_issue(qty=6, lot=lots[0], place=giver.home, unit=giver, happened_at=ago(3), **WHO)
+    assert kit_debts(giver) == [(2, "filled"), (4, "filled")]
+
+
+def test_debts_of_before_find_their_movements() -> None:
+    """What the migration fills is what the services write now."""
+    giver = UnitFactory()
+    target = UnitFactory(design=giver.design, home=giver.home)
+    lamp = LampFactory()
+    part = fitted(giver, item=lamp)
+    part_take(part=part, target=target, happened_at=ago(6), **WHO)
+    spare = in_store(1, place=giver.home, item=lamp)
+    part_fit(lot=spare, unit=giver, position="lamp 1", from_place=giver.home, happened_at=ago(1), **WHO)
+    lot = aboard(giver, 10)
+    part_take(source=giver, lot=lot, qty=7, target=target, happened_at=ago(5), **WHO)
+    lots = [in_store(9, place=giver.home, item=lot.item) for _ in range(2)]
+    picks = [(lots[0], 4), (lots[1], 2)]
+    stock_issue_many(picks=picks, place=giver.home, unit=giver, happened_at=ago(4), **WHO)
+    written = list(PartDebt.objects.order_by("pk").values_list("pk", "opened_with", "settled_with"))
+    assert sum(settled is not None for _pk, _opened, settled in written) == 3
+    PartDebt.objects.update(opened_with=None, settled_with=None)
+    import_module("inventory.migrations.0006_fill_what_settled_debts").fill(apps, None)
+    assert list(PartDebt.objects.order_by("pk").values_list("pk", "opened_with", "settled_with")) == written
+
+
+def test_a_kit_take_that_is_reversed_is_owed_no_more() -> None:
+    giver = UnitFactory()
+    target = UnitFactory(design=giver.design, home=giver.home)
+    lot = aboard(giver, 10)
+    take = part_take(source=giver, lot=lot, qty=6, target=target, happened_at=ago(5), **WHO)
+    store = in_store(9, place=giver.home, item=lot.item)
+    filled = stock_issue(qty=2, lot=store, place=giver.home, unit=giver, happened_at=ago(4), **WHO)
+    movement_reverse(movement=take.movements[0], reason="it was another unit", **WHO)
+    assert qty_aboard(giver, lot) == 10
+    assert kit_debts(giver) == [(4, "reversed"), (2, "filled")]
+    # What filled it goes as well: there is still nothing owed.
+    movement_reverse(movement=filled, reason="nor this", **WHO)
+    assert kit_debts(giver) == [(4, "reversed"), (2, "reversed")]
+    assert not PartDebt.objects.filter(settled_at=None).exists()
+    last = AuditEntry.objects.filter(subject_kind="partdebt").latest("pk")
+    assert (last.action, last.after["settled_how"]) == ("debt.settle", "reversed")
+
+
+def test_a_part_take_that_is_reversed_is_owed_no_more() -> None:
+    lamp = LampFactory()
+    giver, target = units(lamp)
+    part = fitted(giver, item=lamp)
+    take = part_take(
+        part=part, target=target, target_position="lamp 1", happened_at=ago(5), reason="call", **WHO
+    )
+    for movement in reversed(take.movements):
+        movement_reverse(movement=movement, reason="wrong unit", **WHO)
+    take.debt.refresh_from_db()
+    assert (take.debt.settled_how, take.debt.settled_at) == ("reversed", ago(5))
+    part.refresh_from_db()
+    assert part.removed_at is None
+
+
+def test_what_the_taker_was_owed_itself_is_owed_again() -> None:
+    """The taken stock had filled a debt of the taker: the reversal opens that one."""
+    first = UnitFactory()
+    second, third = (UnitFactory(design=first.design, home=first.home) for _ in range(2))
+    lot = aboard(first, 5)
+    aboard(second, 5, lot=lot)
+    part_take(source=first, lot=lot, qty=3, target=third, happened_at=ago(9), **WHO)
+    take = part_take(source=second, lot=lot, qty=3, target=first, happened_at=ago(5), **WHO)
+    assert kit_debts(first) == [(3, "filled")]
+    movement_reverse(movement=take.movements[0], reason="no", **WHO)
+    assert (kit_debts(first), kit_debts(second)) == ([(3, "")], [(3, "reversed")])
+
+
 def test_a_taking_that_fails_half_way_leaves_nothing() -> None:
     lamp = LampFactory()
     giver, target = units(lamp)
@@ -468,6 +562,18 @@ def test_a_bank_taken_leaves_a_debt_until_the_position_holds_one_again(
         bank_move(bank=old, unit=giver, at=ago(3), actor=None, now=NOW)
     debt.refresh_from_db()
     assert debt.settled_at == ago(3)
+
+
+def test_a_bank_is_taken_from_where_the_person_saw_it() -> None:
+    """Two people take the same bank for two units: the second is told, and nobody is charged who did not give."""
+    giver, first, second = UnitFactory(), UnitFactory(), UnitFactory()
+    bank = BankFactory(unit=giver)
+    token = uuid4()
+    debt = bank_take(bank=bank, source=giver, target=first, happened_at=ago(5), token=token, **WHO)
+    refused("take.bank_went_elsewhere", bank_take, bank=bank, source=giver, target=second, happened_at=ago(4))
+    assert bank_take(bank=bank, source=giver, target=first, happened_at=ago(5), token=token, **WHO) == debt
+    refused("stock.token_used", bank_take, bank=bank, target=second, happened_at=ago(4), token=token)
+    assert list(PartDebt.objects.values_list("owed_to", "given_to")) == [(giver.pk, first.pk)]
 
 
 def test_a_used_piece_returned_to_the_stores_keeps_its_hours() -> None:

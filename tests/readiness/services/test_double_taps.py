@@ -12,6 +12,8 @@ from fleet.models import AuditEntry, UnitStay
 from fleet.services.corrections import record_supersede
 from fleet.services.units import absence_start, unit_move
 from fleet.services.versions import save_versioned
+from inventory.models import PartDebt
+from inventory.services.takes import bank_take
 from readiness.models import Charge, Reading
 from readiness.services.upkeep import charge_start, charge_stop, reading_record
 from tests.factories.fleet import NOW, BankFactory, PlaceFactory, UnitFactory, ago
@@ -116,3 +118,35 @@ def test_one_of_four_edits_is_saved():
     assert [type(each).__name__ for each in refusals(answers)] == ["Conflict"] * (HANDS - 1)
     unit.refresh_from_db()
     assert unit.version == 2
+
+
+def test_a_bank_is_taken_once_whoever_taps():
+    giver, target = UnitFactory(), UnitFactory()
+    bank, token = BankFactory(unit=giver), uuid.uuid4()
+    answers = together(
+        lambda _: bank_take(
+            bank=bank, source=giver, target=target, happened_at=ago(1), token=token, actor=None, now=NOW
+        )
+    )
+    assert refusals(answers) == []
+    assert {answer.pk for answer in answers} == {PartDebt.objects.get().pk}
+
+
+def test_a_bank_taken_for_four_units_goes_to_one_and_the_giver_alone_is_owed():
+    giver, targets = UnitFactory(), [UnitFactory() for _ in range(HANDS)]
+    bank = BankFactory(unit=giver)
+    answers = together(
+        lambda number: bank_take(
+            bank=bank,
+            source=giver,
+            target=targets[number],
+            happened_at=ago(1),
+            token=uuid.uuid4(),
+            actor=None,
+            now=NOW,
+        )
+    )
+    assert {each.key for each in refusals(answers)} == {"take.bank_went_elsewhere"}
+    debt = PartDebt.objects.get()
+    assert debt.owed_to == giver
+    assert bank.stays.get(ended_at=None).unit == debt.given_to
