@@ -52,6 +52,7 @@ class Plan:
     faults: list[Fault] = field(default_factory=list)
     left_out: list[LeftOut] = field(default_factory=list)
     unused: tuple[str, ...] = ()
+    headers: dict[str, str] = field(default_factory=dict)  # column to its header in the file
 
     @property
     def faulty_rows(self) -> set[int]:
@@ -122,6 +123,7 @@ def plan_sheet(
     zones = _Zones(kind, lookups)
     parsed = parse_sheet(data, conventions, zones)
     plan = Plan(kind, data.title, data.ident or kind.name, left_out=parsed.left_out, unused=data.unused)
+    plan.headers = {name: cell.text for name, cell in data.at.items()}
     plan.faults = list(parsed.faults)
     ready = list(_resolved(kind, parsed, lookups, plan))
     found = kind.find(lookups, [values for _, values in ready])
@@ -136,9 +138,7 @@ def plan_sheet(
     for planned, name, error in kind.check_together(
         lookups, [row for row in plan.rows if row.action != "left"]
     ):
-        plan.faults.append(
-            _fault(plan, data, planned.number, name, shown(planned.values.get(name), name), error)
-        )
+        plan.faults.append(_fault(plan, planned.number, name, shown(planned.values.get(name), name), error))
     bad = plan.faulty_rows
     plan.rows = [row for row in plan.rows if row.number not in bad]
     for late, names in _changed_after(kind, plan.of("changed"), as_of):
@@ -212,12 +212,12 @@ def _resolved(
                 else:
                     values[name] = value
             except DomainError as error:
-                plan.faults.append(_fault(plan, parsed.data, row.number, name, _typed(row, name), error))
+                plan.faults.append(_fault(plan, row.number, name, _typed(row, name), error))
                 good = False
         if not good:
             continue
         for name, problem in kind.derive(lookups, values):
-            plan.faults.append(_fault(plan, parsed.data, row.number, name, _typed(row, name), problem))
+            plan.faults.append(_fault(plan, row.number, name, _typed(row, name), problem))
             good = False
         if good:
             yield row, values
@@ -241,7 +241,7 @@ def _not_twice(
                 where=earlier[key],
                 mend="Delete one of the two.",
             )
-            plan.faults.append(_fault(plan, data, row.number, kind.spec.key[0], kind.label(values), error))
+            plan.faults.append(_fault(plan, row.number, kind.spec.key[0], kind.label(values), error))
             continue
         own[key] = f"{data.title}, row {row.number}"
         yield row, values
@@ -284,7 +284,7 @@ def _plan_row(
                 kind.assign(planned.obj, name, values[name])
     problems = list(kind.check(lookups, planned))
     for name, error in problems:
-        plan.faults.append(_fault(plan, None, row.number, name, _typed(row, name), error))
+        plan.faults.append(_fault(plan, row.number, name, _typed(row, name), error))
     return None if problems else planned
 
 
@@ -307,11 +307,9 @@ def _typed(row: ParsedRow, name: str) -> str:
     return row.typed.get(name) or ("" if value is None or value is UNCHANGED else str(value))
 
 
-def _fault(
-    plan: Plan, data: SheetData | None, number: int, name: str, value: str, error: DomainError
-) -> Fault:
+def _fault(plan: Plan, number: int, name: str, value: str, error: DomainError) -> Fault:
     spec = plan.kind.spec.by_name.get(name)
-    header = data.at[name].text if data is not None and name in data.at else (spec.label if spec else "")
+    header = plan.headers.get(name) or (spec.label if spec else "")
     mend = str(error.data.get("mend", "")) or "Mend the row, or leave it out."
     return Fault(plan.title, number, header, value, error.key, error.sentence, mend)
 
@@ -336,7 +334,7 @@ def _check_rights(plan: Plan, lookups: Lookups) -> None:
                 whose=whose,
                 mend="Leave the row out, or ask an administrator to bring it in.",
             )
-            plan.faults.append(_fault(plan, None, row.number, plan.kind.spec.key[0], row.label, error))
+            plan.faults.append(_fault(plan, row.number, plan.kind.spec.key[0], row.label, error))
 
 
 def _changed_after(

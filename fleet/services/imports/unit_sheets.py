@@ -9,7 +9,7 @@ from typing import Any
 from django.db import models
 from django.utils.translation import gettext_noop as _
 
-from fleet.domain.intake import SheetSpec
+from fleet.domain.intake import ColumnSpec, SheetSpec
 from fleet.lib.dates import find_zone
 from fleet.lib.errors import DomainError
 from fleet.models import Certificate, Modification, Place, Unit, UnitStay, Weighing, WetState
@@ -238,6 +238,7 @@ UNIT_COLUMN = key_column("unit", "Unit", "units", aliases=("tag", "unit tag", "a
 
 class CertificateSheet(UnitEventSheet):
     model = Certificate
+    virtual = frozenset({"no_end"})
     day_column = "issued_on"
     spec = SheetSpec(
         name="certificates",
@@ -264,11 +265,41 @@ class CertificateSheet(UnitEventSheet):
                 Certificate,
                 "expires_on",
                 aliases=("expires", "valid until", "expiry", "valid to"),
+                help="Needed to add a row, unless the certificate has no end.",
                 example="05/2027",
             ),
+            ColumnSpec(
+                "no_end",
+                "Has no end",
+                "flag",
+                aliases=("no end", "no expiry", "does not expire", "unlimited"),
+                help="Yes only where the paper itself says that it has none.",
+                example="no",
+            ),
         ),
-        help="A certificate is valid through its last day; a month alone means its last day.",
+        help="A certificate is valid through its last day; a month alone means its last day. A new row says that day, or "
+        "that it has no end: an empty cell is never taken for valid for ever.",
     )
+
+    def current(self, obj: Any, name: str) -> Any:
+        return obj.expires_on is None if name == "no_end" else super().current(obj, name)
+
+    def derive(self, lookups: Lookups, values: Values) -> Iterator[Problem]:
+        """'No end' empties the last day; a last day is emptied by nothing else."""
+        no_end = values.get("no_end")
+        if no_end and values.get("expires_on") is not None:
+            yield (
+                "no_end",
+                DomainError(
+                    "certificate.end_twice",
+                    _("A last day and no end cannot both be."),
+                    mend="Take one of the two out.",
+                ),
+            )
+        elif no_end:
+            values["expires_on"] = None
+        elif "expires_on" in values and values["expires_on"] is None:
+            yield "expires_on", _no_end_said()
 
     def defaults(self, lookups: Lookups, values: Values) -> dict[str, Any]:
         """A certificate counts from the noon of its issue, or from the first day of a unit that is younger."""
@@ -277,8 +308,22 @@ class CertificateSheet(UnitEventSheet):
         return {"happened_at": min(lookups.now, datetime.combine(day, time(12), tzinfo=find_zone(ref.zone)))}
 
     def check(self, lookups: Lookups, row: Planned) -> Iterator[Problem]:
+        row.changes.pop("no_end", None)
+        if row.obj.expires_on is None and not row.values.get("no_end"):
+            said = row.action == "added" or row.values.get("no_end") is False
+            if said:
+                yield "expires_on", _no_end_said()
+                return
         yield from super().check(lookups, row)
         yield from in_order(row.obj.issued_on, row.obj.expires_on, "expires_on")
+
+
+def _no_end_said() -> DomainError:
+    return DomainError(
+        "certificate.no_end_said",
+        _("Through which day the certificate is valid is missing."),
+        mend="Write its last day, or 'yes' under 'Has no end'.",
+    )
 
 
 class WetStateSheet(UnitEventSheet):
