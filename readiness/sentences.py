@@ -98,7 +98,9 @@ NOTE_WORDS: dict[str, Any] = {
     "unexplained_gain": _l("the reading lies far above the prediction: a charge may not have been recorded"),
     "surface_charge": _l("the reading is higher than a full bank at rest"),
     "deep_discharge": _l("a cell was under 1.95 V: deep discharge"),
-    "weak_block": _l("one block lies well below the others"),
+    "weak_block": _l(
+        "one block lies well below the others; its value is planned on until it is measured again"
+    ),
     "plateau": _l("on the flat part of its curve the voltage says little; use the meter"),
     "voltage_says_nothing": _l("voltage says nothing about a nickel bank; dates and charges count"),
     "partial_charge": _l("the last charge counts only for what was shown to go in"),
@@ -364,17 +366,23 @@ _SENTENCES: dict[str, Any] = {
     "capacity_test": _capacity_test,
     "charge_explained": lambda c, d: _until(
         c,
-        _("Readings and prediction agree."),
+        _("Readings and prediction agree, or a capacity test has shown since what the bank holds."),
         _(
             "The reading of %(day)s lies far below the prediction: look for a hidden load, a weak cell or a wrong type of "
-            "battery. The reading is planned on until another one disproves it."
+            "battery. It is planned on until a reading near the prediction disproves it, a full charge is seen to hold by "
+            "a reading at least a day later, or the capacity is tested; a second low reading only confirms it."
         )
         % {"day": day_text(d.get("reading_day"))},
     ),
     "blocks_even": lambda c, d: _until(
         c,
-        _("No block lies far below the others."),
-        _("The lowest block lies more than 0.15 V below the others: test or replace it."),
+        _("No block lay far below the others when they were measured on %(day)s.")
+        % {"day": day_text(d.get("reading_day"))},
+        _(
+            "The lowest block lay more than 0.15 V below the others on %(day)s, and none has been measured since: test or "
+            "replace it, then measure the lowest block again. Until then its value is planned on."
+        )
+        % {"day": day_text(d.get("reading_day"))},
     ),
     "acid_frost": lambda c, d: _until(
         c,

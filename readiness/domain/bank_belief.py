@@ -14,7 +14,12 @@ from readiness.domain.inputs import BoolArray, FloatArray, IntArray
 
 @dataclass
 class BankBelief:
-    """What is believed of each bank after its latest record."""
+    """What is believed of each bank after its latest record.
+
+    `soc`, `sigma` the best estimate; `low_soc`, `low_sigma` the pessimistic one; `cap` and `block_cap` what the latest
+    reading, and the latest measured block, allow at most. `alarm_at` when a reading last fell unexplained below the
+    prediction (NaN: no such matter is open); `held_soc`, `held_sigma` the prediction that it contradicted, running on.
+    """
 
     t: FloatArray
     loss_from: FloatArray
@@ -23,6 +28,11 @@ class BankBelief:
     low_soc: FloatArray
     low_sigma: FloatArray
     cap: FloatArray
+    block_cap: FloatArray
+    block_at: FloatArray
+    alarm_at: FloatArray
+    held_soc: FloatArray
+    held_sigma: FloatArray
     used: FloatArray
     known: BoolArray
     charged: BoolArray
@@ -54,6 +64,11 @@ class BankBelief:
             low_soc=nan.copy(),
             low_sigma=nan.copy(),
             cap=np.full(n, np.inf),
+            block_cap=np.full(n, np.inf),
+            block_at=nan.copy(),
+            alarm_at=nan.copy(),
+            held_soc=nan.copy(),
+            held_sigma=nan.copy(),
             used=np.zeros(n),
             known=no.copy(),
             charged=no.copy(),
@@ -83,9 +98,15 @@ class BankBelief:
 
     @property
     def bound(self) -> FloatArray:
-        """The low end: of the pessimistic path, of the best estimate, and of what the latest reading allows, the lowest."""
+        """The low end: of the pessimistic path, of the best estimate, and of what the readings allow, the lowest."""
         low = self.low_soc - PESSIMISTIC_SIGMAS * self.low_sigma
-        return np.minimum(np.minimum(low, self.soc - PESSIMISTIC_SIGMAS * self.sigma), self.cap)
+        best = self.soc - PESSIMISTIC_SIGMAS * self.sigma
+        return np.minimum(np.minimum(low, best), np.minimum(self.cap, self.block_cap))
+
+    @property
+    def alarmed(self) -> BoolArray:
+        """Whether a loss that nothing explains is an open matter."""
+        return np.isfinite(self.alarm_at)
 
     @property
     def floating(self) -> BoolArray:

@@ -101,7 +101,8 @@ class BankArrays:
     `chem` indexes the chemistry table; `capacity_ah` actual capacity [Ah]; `cells` in series; `standby_ma` measured draw
     [mA]; `charger_a` [A]; `made_day` (days since 1970) and `life_days` for ageing; `floor_soc`, `pct_month`,
     `interval_cap_days` override the chemistry's own values; `rate_scale` what its own records say of its loss [1];
-    `depart_soc` what it must have to leave; `sg_full`, `sg_empty` nameplate; `stale_days` how long evidence counts [d];
+    `depart_soc` what it must have to leave; `tested_at` last capacity test (days since 1970);
+    `sg_full`, `sg_empty` nameplate; `stale_days` how long evidence counts [d];
     `site` where it stood at first (-1 unknown).
     """
 
@@ -120,6 +121,7 @@ class BankArrays:
     sg_empty: FloatArray
     stale_days: FloatArray
     depart_soc: FloatArray
+    tested_at: FloatArray
     site: IntArray
 
     @classmethod
@@ -224,7 +226,9 @@ class BankEstimates:
     `soc`, `sigma` best estimate and its band (NaN when not known); `low`, `high` the ends that count where low or high does
     harm; `floor_soc`, `depart_soc`; `floor_at`, `depart_at`, `interval_at`, `due_at`, `stale_at` in days since 1970 UTC
     (NaN not known, inf beyond the horizon) depend on the evidence only, not on the day asked; `due_by` a `DueBy`; `used`
-    part of the interval; `broken_at` when the best estimate was last seen to fall to the floor; `reasons` and `notes` bits
+    part of the interval; `alarm_at` when a reading last fell unexplained below the prediction, NaN when none is open;
+    `block_at` when the lowest block was last measured;
+    `broken_at` when the best estimate was last seen to fall to the floor; `reasons` and `notes` bits
     of `Reason` and `Note`; `refusal` per event, index into `READING_REFUSALS`.
     """
 
@@ -244,6 +248,8 @@ class BankEstimates:
     broken_at: FloatArray
     anchor_kind: IntArray
     anchor_at: FloatArray
+    alarm_at: FloatArray
+    block_at: FloatArray
     evidence_at: FloatArray
     reading_at: FloatArray
     charged_at: FloatArray

@@ -51,6 +51,7 @@ HOURS_TOLERANCE = 0.9
 UNKNOWN_START_SOC = 0.5
 HORIZON_DAYS = 1500
 FAR_DAYS = 1095.0
+HELD_DAYS = 1.0
 _PLATEAU = READING_REFUSALS.index("plateau")
 
 
@@ -70,9 +71,22 @@ def _forget(state: BankBelief, where: BoolArray, reason: Reason) -> None:
         return
     state.known &= ~where
     state.reasons[where] = int(reason)
-    for column in (state.soc, state.sigma, state.low_soc, state.low_sigma, state.floor_at):
+    for column in (
+        state.soc,
+        state.sigma,
+        state.low_soc,
+        state.low_sigma,
+        state.floor_at,
+        state.held_soc,
+        state.held_sigma,
+    ):
         _set(column, where, np.nan)
     _set(state.cap, where, np.inf)
+    _set(state.block_cap, where & ~_weak(state), np.inf)
+
+
+def _weak(state: BankBelief) -> BoolArray:
+    return (state.notes & int(Note.WEAK_BLOCK)) > 0
 
 
 def _advance(state: BankBelief, rates: BankRates, bank: IntArray, until: FloatArray) -> None:
@@ -146,6 +160,9 @@ def _lose_charge(
     state.low_soc[losing] -= worst
     state.low_sigma[losing] += SIGMA_PER_LOSS * worst
     state.cap[losing] -= LOSS_WEIGHT * worst
+    state.block_cap[losing] -= LOSS_WEIGHT * worst
+    state.held_soc[losing] = np.maximum(state.held_soc[losing] - best, 0.0)
+    state.held_sigma[losing] += SIGMA_PER_LOSS * best
 
 
 def _level_time(
@@ -219,9 +236,10 @@ def _apply_supply(
 def _apply_use(state: BankBelief, rates: BankRates, bank: IntArray, where: BoolArray, ah: FloatArray) -> None:
     share = ah / rates.capacity_ah[bank]
     counted = where & state.known & np.isfinite(share)
-    for column in (state.soc, state.low_soc, state.cap):
+    for column in (state.soc, state.low_soc, state.cap, state.block_cap, state.held_soc):
         _set(column, counted, column - share)
-    _set(state.soc, counted, np.maximum(state.soc, 0.0))
+    for column in (state.soc, state.held_soc):
+        _set(column, counted, np.maximum(column, 0.0))
     _forget(state, where & ~counted, Reason.USED)
 
 
@@ -242,14 +260,25 @@ def _apply_charge(
     partial = where & ~complete
     credit = events.ah[at] / (rates.charge_factor[bank] * rates.capacity_ah[bank])
     credit = np.where(np.isfinite(credit), credit, 0.0)
-    for column in (state.soc, state.low_soc, state.cap):
+    for column in (state.soc, state.low_soc, state.cap, state.block_cap, state.held_soc):
         _set(column, partial & state.known & np.isfinite(column), np.minimum(column + credit, 1.0))
+    # The charge runs through all blocks alike: a weak one gains what went in and stays behind until it is measured again.
+    gained = np.where(_weak(state), np.minimum(state.block_cap + credit, 1.0), np.inf)
+    _set(state.block_cap, complete, gained)
     _note(state, partial, Note.PARTIAL_CHARGE, off=complete)
     drop = rates.initial_drop[bank]
-    for column in (state.soc, state.low_soc):
-        _set(column, complete, target * (1.0 - drop))
-    for column in (state.sigma, state.low_sigma):
-        _set(column, complete, SIGMA_AFTER_CHARGE + SIGMA_PER_LOSS * drop * target)
+    for column, there in (
+        (state.soc, complete),
+        (state.low_soc, complete),
+        (state.held_soc, complete & state.alarmed),
+    ):
+        _set(column, there, target * (1.0 - drop))
+    for column, there in (
+        (state.sigma, complete),
+        (state.low_sigma, complete),
+        (state.held_sigma, complete & state.alarmed),
+    ):
+        _set(column, there, SIGMA_AFTER_CHARGE + SIGMA_PER_LOSS * drop * target)
     _set(state.cap, complete, np.inf)
     _set(state.used, complete, 0.0)
     _set(state.interval_at, complete, np.nan)
@@ -295,19 +324,24 @@ def _apply_reading(
     gap = state.soc - soc
     band = UNEXPLAINED_SIGMAS * np.hypot(state.sigma, sigma)
     lost, gained = on_best & (gap > band), on_best & (-gap > band) & ~up
-    _note(state, lost, Note.UNEXPLAINED_LOSS, off=use)
     _note(state, gained, Note.UNEXPLAINED_GAIN, off=use)
+    disproved = _follow_alarm(state, lost, use & ~down, soc, sigma, now)
     adopt = first | lost
     for column, value in ((state.soc, best), (state.sigma, best_band)):
         _set(column, on_best, value)
     for column, value in ((state.low_soc, worst), (state.low_sigma, worst_band)):
         _set(column, on_low, value)
-    _set(state.low_soc, use, np.fmin(state.low_soc, state.soc))
-    _set(state.low_sigma, use, np.fmax(state.low_sigma, state.sigma))
+    if disproved.any():
+        held, held_band = combine(state.held_soc, state.held_sigma, soc, sigma)
+        _set(state.soc, disproved, held)
+        _set(state.sigma, disproved, held_band)
     for column, value in ((state.soc, soc), (state.sigma, sigma)):
         _set(column, adopt, value)
     for column, value in ((state.low_soc, soc), (state.low_sigma, sigma)):
         _set(column, first, value)
+    calm = use & ~state.alarmed
+    _set(state.low_soc, calm, np.fmin(state.low_soc, state.soc))
+    _set(state.low_sigma, calm, np.fmax(state.low_sigma, state.sigma))
     # Never above the best estimate's own low end: after a loss that nothing explains that one takes over the reading.
     ceiling = state.soc - PESSIMISTIC_SIGMAS * state.sigma
     _set(state.cap, use, np.where(up, ceiling, np.minimum(cap, ceiling)))
@@ -320,7 +354,45 @@ def _apply_reading(
     state.readings += use
     _note(state, values.surface[at] & where, Note.SURFACE_CHARGE, off=use)
     _note(state, values.deep[at] & where, Note.DEEP_DISCHARGE, off=use)
-    _note(state, values.weak[at] & where, Note.WEAK_BLOCK, off=use)
+    _apply_block(state, use, values, at, now)
+
+
+def _apply_block(
+    state: BankBelief, use: BoolArray, values: ReadingValues, at: IntArray, now: FloatArray
+) -> None:
+    """What the lowest block says holds until a block is measured again; a reading of the bank alone changes none of it."""
+    measured = use & values.block_measured[at]
+    if not measured.any():
+        return
+    _set(state.block_cap, measured, values.block_cap[at])
+    _set(state.block_at, measured & values.block_judged[at], now)
+    _note(state, measured & values.weak[at], Note.WEAK_BLOCK, off=measured)
+
+
+def _follow_alarm(
+    state: BankBelief, lost: BoolArray, use: BoolArray, soc: FloatArray, sigma: FloatArray, now: FloatArray
+) -> BoolArray:
+    """An unexplained loss opens, or is settled (returned) by a reading that confirms the prediction it contradicted.
+
+    A second reading as low as the first agrees with what was taken over, so it settles nothing. What confirms lies no more
+    than 1.28 of the reading's own sigma under the held prediction, which runs on without the low readings, and nearer to it
+    than to what was taken over. After a completed charge the held prediction is that of the charge, and the reading must
+    come at least HELD_DAYS later: on the same day it only shows that the charger worked.
+    """
+    alarmed = state.alarmed
+    if not (lost | alarmed).any():
+        return lost
+    new = lost & ~(alarmed & np.isfinite(state.held_soc))
+    _set(state.held_soc, new, state.soc)
+    _set(state.held_sigma, new, state.sigma)
+    charged = state.charged_at > state.alarm_at
+    near = soc >= state.held_soc - PESSIMISTIC_SIGMAS * sigma
+    nearer = soc - state.soc > state.held_soc - soc
+    in_turn = np.where(charged, now >= state.charged_at + HELD_DAYS, nearer)
+    settled = use & alarmed & ~lost & near & in_turn
+    _set(state.alarm_at, settled, np.nan)
+    _set(state.alarm_at, lost, now)
+    return settled
 
 
 def _adds(column: FloatArray, soc: FloatArray, up: BoolArray, down: BoolArray) -> BoolArray:
@@ -415,6 +487,8 @@ def _answer(
         broken_at=now.broken_at,
         anchor_kind=state.anchor_kind,
         anchor_at=state.anchor_at,
+        alarm_at=state.alarm_at,
+        block_at=state.block_at,
         evidence_at=state.evidence_at,
         reading_at=state.reading_at,
         charged_at=state.charged_at,
@@ -460,7 +534,9 @@ def _high_end(now: BankBelief, undecided: BoolArray) -> FloatArray:
 
 def _all_notes(now: BankBelief, banks: BankArrays, asked: FloatArray) -> IntArray:
     believed = now.floating & (asked <= now.float_until)
+    tested = (banks.tested_at > now.alarm_at) & (banks.tested_at <= asked)
     pairs = (
+        (now.alarmed & ~tested, Note.UNEXPLAINED_LOSS),
         (now.supply == Supply.UNKNOWN, Note.SUPPLY_UNKNOWN),
         (believed, Note.FLOAT_BELIEVED),
         (now.floating & ~believed, Note.FLOAT_EXPIRED),

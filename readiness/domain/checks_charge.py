@@ -10,7 +10,7 @@ import numpy as np
 from readiness.domain.bank_records import BankEstimates, Note, Reason, Supply
 from readiness.domain.charging import CHARGE_END_H, charge_hours_unstated, fleet_charge_hours
 from readiness.domain.check_rows import CheckOutcome, CheckRows
-from readiness.domain.inputs import BoolArray, FloatArray
+from readiness.domain.inputs import BoolArray, FloatArray, IntArray
 from readiness.domain.snapshot import FleetSnapshot
 
 READING_H = 0.25
@@ -186,17 +186,22 @@ def _record_checks(
             a=broken_day[at],
         )
     )
-    for key, note in (("charge_explained", Note.UNEXPLAINED_LOSS), ("blocks_even", Note.WEAK_BLOCK)):
-        at = np.flatnonzero((estimates.readings_used > 0) | ((estimates.notes & int(note)) > 0))
+
+    def noted(key: str, at: IntArray, note: Note, day_at: FloatArray) -> CheckRows:
         clean = (estimates.notes[at] & int(note)) == 0
-        rows.append(
-            CheckRows.of(
-                key,
-                unit[at],
-                subject=subject[at],
-                gates=False,
-                outcome=outcome_of(clean, np.zeros_like(clean)),
-                a=finite_day(local_day(estimates.reading_at, offset)[at]),
-            )
+        return CheckRows.of(
+            key,
+            unit[at],
+            subject=subject[at],
+            gates=False,
+            outcome=outcome_of(clean, np.zeros_like(clean)),
+            a=finite_day(local_day(np.where(clean, estimates.reading_at[at], day_at[at]), offset[at])),
         )
+
+    loss, weak = Note.UNEXPLAINED_LOSS, Note.WEAK_BLOCK
+    read = np.flatnonzero((estimates.readings_used > 0) | ((estimates.notes & int(loss)) > 0))
+    rows.append(noted("charge_explained", read, loss, estimates.alarm_at))
+    # A bank whose blocks nobody measured shows nothing about them, so there is no row that could pass.
+    measured = np.flatnonzero(np.isfinite(estimates.block_at))
+    rows.append(noted("blocks_even", measured, weak, estimates.block_at))
     return rows

@@ -43,7 +43,11 @@ _TEMP_OUT = READING_REFUSALS.index("temp_out_of_range")
 
 @dataclass(frozen=True)
 class ReadingValues:
-    """Per event: `soc` with `sigma`; `cap` limits the pessimistic bound; `only_up`, `only_down` one-sided bounds."""
+    """Per event: `soc` with `sigma`; `cap` limits the pessimistic bound; `only_up`, `only_down` one-sided bounds.
+
+    `block_measured`: the lowest block was measured and says how much there is at most (`block_cap`); `block_judged`: and it
+    can be told whether it is `weak`.
+    """
 
     usable: BoolArray
     soc: FloatArray
@@ -54,6 +58,9 @@ class ReadingValues:
     surface: BoolArray
     deep: BoolArray
     weak: BoolArray
+    block_cap: FloatArray
+    block_measured: BoolArray
+    block_judged: BoolArray
     refusal: NDArray[np.int8]
 
 
@@ -68,9 +75,25 @@ def values_of_readings(banks: BankArrays, events: EventArrays) -> ReadingValues:
     cap = np.full(count, np.inf)
     flags = {
         name: np.zeros(count, dtype=bool)
-        for name in ("usable", "only_up", "only_down", "surface", "deep", "weak")
+        for name in (
+            "usable",
+            "only_up",
+            "only_down",
+            "surface",
+            "deep",
+            "weak",
+            "block_measured",
+            "block_judged",
+        )
     }
-    out = ReadingValues(soc=soc, sigma=sigma, cap=cap, refusal=np.zeros(count, dtype=np.int8), **flags)
+    out = ReadingValues(
+        soc=soc,
+        sigma=sigma,
+        cap=cap,
+        block_cap=cap.copy(),
+        refusal=np.zeros(count, dtype=np.int8),
+        **flags,
+    )
     _judge_voltages(banks, events, np.flatnonzero(events.kind == EventKind.VOLTAGE), out)
     _judge_gravities(banks, events, np.flatnonzero(events.kind == EventKind.GRAVITY), out)
     _judge_meters(banks, events, np.flatnonzero(events.kind == EventKind.METER), out)
@@ -101,7 +124,10 @@ def _judge_voltages(banks: BankArrays, events: EventArrays, at: IntArray, out: R
     low_soc = np.where(has_low, soc_from_cell_volts(chem, np.where(has_low, low_volts, volts)), np.inf)
     usable = refusal == 0
     out.soc[at], out.sigma[at] = soc, sigma
-    out.cap[at] = np.where(full_lfp, np.inf, np.minimum(soc, low_soc))
+    out.cap[at] = np.where(full_lfp, np.inf, soc)
+    out.block_cap[at] = low_soc
+    out.block_measured[at] = usable & has_low
+    out.block_judged[at] = usable & has_low & lead
     out.usable[at] = usable
     out.only_up[at], out.only_down[at] = full_lfp, low_lfp
     out.surface[at] = usable & lead & (volts > LEAD_SURFACE_CHARGE_V_CELL)

@@ -61,6 +61,7 @@ def load_banks(
         interval_cap_days=bank["interval_cap"],
         sg_full=bank["sg_full"],
         sg_empty=bank["sg_empty"],
+        tested_at=tested,
         # Valid through the last day, so the count ends with the day after it.
         stale_days=np.where(
             np.isnan(units["reading_max_age_days"]), 0.0, units["reading_max_age_days"] + 1.0

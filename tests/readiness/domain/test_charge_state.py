@@ -238,6 +238,84 @@ def test_the_lowest_block_counts_for_the_low_end() -> None:
     assert answer.notes[0] & Note.WEAK_BLOCK
 
 
+def test_a_weak_block_is_remembered_until_a_block_is_measured_again() -> None:
+    """Volts of the bank alone say nothing of its weakest block; a completed charge gives it what went in, no more."""
+    weak = volts(10, 25.6, low_cell_v=2.05)
+    bank_only, even = volts(20, 25.6), volts(30, 25.6, low_cell_v=25.55 / 12)
+    before = one(bank(), ISOLATED, charge(0), weak, day=20)
+    blind = one(bank(), ISOLATED, charge(0), weak, bank_only, day=20)
+    assert blind.notes[0] & Note.WEAK_BLOCK
+    assert blind.low[0] == pytest.approx(before.low[0])
+    assert blind.block_at[0] == DAY0 + 10
+    charged = one(bank(), ISOLATED, charge(0), weak, charge(21, ah=66.0), day=21)
+    assert charged.notes[0] & Note.WEAK_BLOCK
+    assert charged.soc[0] == 1.0
+    assert charged.low[0] == pytest.approx(before.low[0] - 1.64 * 0.02 / 30 + 66 / (1.1 * 600), abs=1e-6)
+    mended = one(bank(), ISOLATED, charge(0), weak, charge(21), even, day=30)
+    assert not mended.notes[0] & Note.WEAK_BLOCK
+    assert mended.low[0] > 0.80
+    assert mended.block_at[0] == DAY0 + 30
+
+
+def test_a_block_no_worse_than_the_others_stops_counting_with_the_next_completed_charge() -> None:
+    even = volts(10, 25.6, low_cell_v=2.12)
+    assert one(bank(), ISOLATED, charge(0), even, charge(20), day=20).low[0] == pytest.approx(1 - 1.28 * 0.02)
+
+
+def test_blocks_that_nobody_measured_leave_no_mark() -> None:
+    assert np.isnan(one(bank(), ISOLATED, charge(0), volts(10, 25.6), day=10).block_at[0])
+    lithium = one(bank("nmc"), ISOLATED, charge(0), volts(10, 12 * 4.1, low_cell_v=3.5), day=10)
+    assert np.isnan(lithium.block_at[0]), "what a block of lithium may differ by is not known here"
+    assert lithium.low[0] < 0.3
+
+
+LOW_READING = volts(30, float(soc_to_ocv("vrla_gel", 0.30, 12)))
+
+
+def test_a_second_low_reading_confirms_an_unexplained_loss_and_does_not_end_it() -> None:
+    later = [volts(day, float(soc_to_ocv("vrla_gel", 0.30, 12))) for day in (33, 36, 60)]
+    answer = one(bank(), ISOLATED, charge(0), LOW_READING, *later, day=60)
+    assert answer.notes[0] & Note.UNEXPLAINED_LOSS
+    assert answer.alarm_at[0] == DAY0 + 30
+    between = volts(33, float(soc_to_ocv("vrla_gel", 0.70, 12)))
+    assert one(bank(), ISOLATED, charge(0), LOW_READING, between, day=33).notes[0] & Note.UNEXPLAINED_LOSS
+
+
+def test_a_reading_near_the_prediction_disproves_the_low_one() -> None:
+    high = volts(33, float(soc_to_ocv("vrla_gel", 0.95, 12)))
+    answer = one(bank(), ISOLATED, charge(0), LOW_READING, high, day=33)
+    assert not answer.notes[0] & Note.UNEXPLAINED_LOSS
+    assert np.isnan(answer.alarm_at[0])
+    assert answer.soc[0] == pytest.approx(0.978, abs=0.005)
+    assert answer.low[0] < answer.soc[0]
+
+
+def test_a_completed_charge_ends_an_unexplained_loss_only_when_it_is_seen_to_hold() -> None:
+    full, lower = (float(soc_to_ocv("vrla_gel", soc, 12)) for soc in (0.99, 0.80))
+    records_ = (ISOLATED, charge(0), LOW_READING, charge(40))
+    assert one(bank(), *records_, day=45).notes[0] & Note.UNEXPLAINED_LOSS
+    assert one(bank(), *records_, volts(40.5, full), day=45).notes[0] & Note.UNEXPLAINED_LOSS
+    assert not one(bank(), *records_, volts(41, full), day=45).notes[0] & Note.UNEXPLAINED_LOSS
+    assert one(bank(), *records_, volts(44, lower), day=45).notes[0] & Note.UNEXPLAINED_LOSS
+
+
+def test_a_capacity_test_settles_an_unexplained_loss_from_its_day_on() -> None:
+    for tested, open_ in ((29.0, True), (31.0, False), (41.0, True)):
+        answer = one(bank(tested_at=DAY0 + tested), ISOLATED, charge(0), LOW_READING, day=40)
+        assert bool(answer.notes[0] & Note.UNEXPLAINED_LOSS) is open_
+
+
+def test_use_leaves_an_unexplained_loss_and_a_weak_block_open() -> None:
+    answer = one(bank(), ISOLATED, charge(0), volts(30, 24.0, low_cell_v=1.9), used(40), day=41)
+    assert answer.notes[0] & Note.UNEXPLAINED_LOSS
+    assert answer.notes[0] & Note.WEAK_BLOCK
+    again = one(
+        bank(), ISOLATED, charge(0), volts(30, 24.0, low_cell_v=1.9), used(40), volts(50, 25.6), day=51
+    )
+    assert again.notes[0] & Note.UNEXPLAINED_LOSS
+    assert again.low[0] < 0.1, "the weak block was not measured again"
+
+
 def test_gravity_is_corrected_for_its_temperature() -> None:
     cold = one(bank("flooded_ca"), ISOLATED, gravity(1, 1.230, temp_c=5.0), day=1)
     assert cold.soc[0] == pytest.approx(0.66207, abs=1e-5)

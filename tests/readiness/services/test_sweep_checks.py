@@ -336,3 +336,18 @@ def test_lithium_is_charged_before_it_leaves() -> None:
     assert depart["outcome"] == "fail"
     assert 2 <= depart["mend_h"] <= 5
     assert verdict(unit).outcome == "ready", "within the notice"
+
+
+def test_blocks_that_nobody_measured_are_not_called_even() -> None:
+    unit = ready_unit()
+    ReadingFactory(bank=bank_of(unit), happened_at=ago(8))
+    sweep(unit)
+    assert checks_of(unit, "blocks_even") == []
+    ReadingFactory(bank=bank_of(unit), happened_at=ago(7), lowest_block_v=12.0)
+    sweep(unit, now=NOW + dt.timedelta(minutes=1))
+    assert check_of(unit, "blocks_even")["outcome"] == "fail"
+    ReadingFactory(bank=bank_of(unit), happened_at=ago(6))
+    sweep(unit, now=NOW + dt.timedelta(minutes=2))
+    assert check_of(unit, "blocks_even")["outcome"] == "fail"
+    assert check_of(unit, "blocks_even")["data"]["reading_day"] == (TODAY - dt.timedelta(days=7)).isoformat()
+    assert "weak_block" in open_rules(unit)
