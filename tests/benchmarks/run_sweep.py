@@ -74,9 +74,7 @@ def changed_days(units: int) -> dict[str, Any]:
     figures["all_changed"] = yard.sweep_day(TODAY + dt.timedelta(days=3))
     yard.change(units, share=1.0, day=TODAY + dt.timedelta(days=3))
     fourth = TODAY + dt.timedelta(days=4)
-    figures["with_forms"] = yard.forms_saved_meanwhile(
-        lambda: yard.sweep_day(fourth), units=units, day=fourth
-    )
+    figures["with_forms"] = yard.forms_saved_meanwhile(lambda: yard.sweep_day(fourth), day=fourth)
     return figures
 
 

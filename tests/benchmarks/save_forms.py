@@ -1,6 +1,7 @@
-"""A person at a form while a sweep runs: writes readings down by the form's service until its input closes.
+"""A person at a form while something large runs: writes readings down by the form's service until its input closes.
 
-Arguments: number of units, day. Prints how long each save took [s] as JSON.
+Argument: the day. BENCH_DATABASE names another database than the settings' own, as JSON. Prints `ready`, and at the end how
+long each save took [s] as JSON, the judging of the unit afterwards included.
 """
 
 from __future__ import annotations
@@ -16,25 +17,27 @@ import time
 def main() -> None:
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fleet.project.settings")
     import django
+    from django.conf import settings
 
     django.setup()
+    settings.DATABASES["default"].update(json.loads(os.environ.get("BENCH_DATABASE") or "{}"))
     from fleet.models import BatteryBank
     from readiness.services.upkeep import reading_record
 
-    units, day = int(sys.argv[1]), dt.date.fromisoformat(sys.argv[2])
-    at = dt.datetime.combine(day, dt.time(10), tzinfo=dt.UTC)
-    waits = []
+    at = dt.datetime.combine(dt.date.fromisoformat(sys.argv[1]), dt.time(10), tzinfo=dt.UTC)
+    ids = list(BatteryBank.objects.order_by("pk").values_list("pk", flat=True))
+    waits: list[float] = []
     print("ready", flush=True)
     while not select.select([sys.stdin], [], [], 0.25)[0]:
         number = len(waits) + 1
-        bank = BatteryBank.objects.get(pk=number * 37 % units + 1)
+        bank = BatteryBank.objects.get(pk=ids[number * 37 % len(ids)])
         moment = at + dt.timedelta(seconds=number)
         started = time.perf_counter()
         reading_record(
             bank=bank, happened_at=moment, actor=None, volts_v=25.4, temp_c=14.0, rest_h=60.0, now=moment
         )
         waits.append(time.perf_counter() - started)
-    json.dump(waits, sys.stdout)
+    print(json.dumps(waits), flush=True)
 
 
 if __name__ == "__main__":

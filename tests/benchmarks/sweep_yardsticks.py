@@ -55,9 +55,9 @@ def sweep_day(day: dt.date) -> dict[str, Any]:
     }
 
 
-def forms_saved_meanwhile(work: Callable[[], dict[str, Any]], *, units: int, day: dt.date) -> dict[str, Any]:
+def forms_saved_meanwhile(work: Callable[[], dict[str, Any]], *, day: dt.date) -> dict[str, Any]:
     """Do the work while another process saves readings by the service of the form; how long each save took [s]."""
-    command = [sys.executable, "-m", "tests.benchmarks.save_forms", str(units), day.isoformat()]
+    command = [sys.executable, "-m", "tests.benchmarks.save_forms", day.isoformat()]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as forms:
         assert forms.stdout is not None
         assert forms.stdout.readline() == "ready\n"

@@ -79,8 +79,8 @@ def test_fifty_thousand_readings(monkeypatch):
     names = ("NAME", "USER", "PASSWORD", "HOST", "PORT")
     database = {name: str(connection.settings_dict.get(name) or "") for name in names}
     forms = subprocess.Popen(
-        [sys.executable, "-m", "tests.benchmarks.save_forms"],
-        env={**os.environ, "BENCH_DATABASE": json.dumps(database), "BENCH_BANK": str(banks[0].pk)},
+        [sys.executable, "-m", "tests.benchmarks.save_forms", "2025-11-01"],
+        env={**os.environ, "BENCH_DATABASE": json.dumps(database)},
         cwd=settings.BASE_DIR,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
