@@ -8,7 +8,11 @@ from collections.abc import Iterable
 from django.db.models import F, Q, QuerySet
 
 from fleet.models import Place, User
+from fleet.models.office import Role
 from readiness.models import Alert, Task
+
+# The roles to which the sweep gives matters (`owner_role`).
+OWNING_ROLES = frozenset({Role.DEPOT_MANAGER.value, Role.PROCUREMENT.value})
 
 
 def alerts_shown() -> QuerySet[Alert]:
@@ -32,10 +36,21 @@ def in_order_of_cost(alerts: QuerySet[Alert]) -> QuerySet[Alert]:
     return alerts.order_by(F("cost_of_delay").desc(), F("too_late_on").asc(nulls_last=True), "due_on", "pk")
 
 
+def put_off(today: dt.date) -> Q:
+    """Alerts out of sight today: put off to a later day, and not yet too late; from that day on no snooze counts."""
+    in_time = Q(too_late_on__isnull=True) | Q(too_late_on__gt=today)
+    return Q(snoozed_until__isnull=False, snoozed_until__gt=today) & in_time
+
+
+def owning(roles: Iterable[str]) -> list[str]:
+    """Those of a person's roles to which matters are given. None of them: this person only looks on, at everyone's."""
+    return sorted(set(roles) & OWNING_ROLES)
+
+
 def alerts_of_today(*, today: dt.date, depot: Place | None, roles: Iterable[str] = ()) -> QuerySet[Alert]:
     """Open, not put off, of the depot in view (or all), for any of the roles (or everyone)."""
     found = alerts_shown().filter(cleared_at__isnull=True)
-    found = found.filter(Q(snoozed_until__isnull=True) | Q(snoozed_until__lte=today))
+    found = found.exclude(put_off(today))
     if depot is not None:
         found = found.filter(depot=depot)
     if roles := list(roles):
@@ -44,7 +59,7 @@ def alerts_of_today(*, today: dt.date, depot: Place | None, roles: Iterable[str]
 
 
 def snoozed_count(*, today: dt.date, depot: Place | None) -> int:
-    found = Alert.objects.filter(cleared_at__isnull=True, snoozed_until__gt=today)
+    found = Alert.objects.filter(put_off(today), cleared_at__isnull=True)
     return (found.filter(depot=depot) if depot is not None else found).count()
 
 

@@ -253,24 +253,42 @@ def alert_fields(draft: Draft) -> dict[str, Any]:
 # What a bank whose charge is not known shows nothing about either.
 _SILENT_RULES = ("charge_due", "floor_broken", "unexplained_loss", "weak_block")
 
+Key = tuple[str, str]
+
+
+@dataclass(frozen=True)
+class Undecided:
+    """What nothing can be said about now: an open alert about it is not cleared, because nothing shows it settled.
+
+    `items`: by rule and subject the things (check key and id) that cannot be decided, or were never recorded; `silent`:
+    rules and subjects of which nothing at all is shown.
+    """
+
+    items: dict[Key, set[tuple[str, int]]]
+    silent: set[Key]
+
 
 def undecided_subjects(
     snapshot: FleetSnapshot, rows: CheckRows, bank_ids: list[int], decided: np.ndarray
-) -> set[tuple[str, str]]:
-    """(rule, subject) whose checks cannot be decided now: an open alert about one of these is not cleared."""
+) -> Undecided:
+    """What the checks leave open; `decided` says of each of `bank_ids` whether its charge state is known."""
     at = np.flatnonzero((rows.outcome == CheckOutcome.CANNOT_DECIDE) & (_RULE_OF[rows.check] >= 0))
     by_bank = _BY_BANK[rows.check[at]]
-    subject = np.where(by_bank, rows.subject[at], snapshot.units["id"][rows.unit[at]])
-    found = {
-        (CHECK_KINDS[check].rule, f"bank:{number}" if bank else f"unit:{number}")
-        for check, number, bank in zip(
-            rows.check[at].tolist(), subject.tolist(), by_bank.tolist(), strict=True
-        )
+    about = np.where(by_bank, rows.subject[at], snapshot.units["id"][rows.unit[at]])
+    items: dict[Key, set[tuple[str, int]]] = {}
+    for check, number, bank, thing in zip(
+        rows.check[at].tolist(), about.tolist(), by_bank.tolist(), rows.subject[at].tolist(), strict=True
+    ):
+        kind = CHECK_KINDS[check]
+        key = (kind.rule, f"bank:{number}" if bank else f"unit:{number}")
+        items.setdefault(key, set()).add((kind.key, thing))
+    silent = {
+        (rule, f"bank:{bank_id}")
+        for bank_id, known in zip(bank_ids, decided.tolist(), strict=True)
+        if not known
+        for rule in _SILENT_RULES
     }
-    for bank_id, known in zip(bank_ids, decided.tolist(), strict=True):
-        if not known:
-            found.update({(rule, f"bank:{bank_id}") for rule in _SILENT_RULES})
-    return found
+    return Undecided(items, silent)
 
 
 @dataclass(frozen=True)
@@ -292,15 +310,20 @@ class OpenAlerts:
     mark: list[str]
     bank: list[int]
 
-    def to_clear(
-        self, wanted: set[tuple[str, str]], undecided: set[tuple[str, str]], banks: set[int]
-    ) -> list[int]:
-        """Alerts whose matter is shown settled. Those of other rules, and of banks not looked at, are left."""
-        return [
-            pk
-            for pk, key, bank in zip(self.pk, self.key, self.bank, strict=True)
-            if key not in wanted and key[0] in COST and key not in undecided and (not bank or bank in banks)
-        ]
+    def not_wanted(
+        self, wanted: set[Key], undecided: Undecided, banks: set[int]
+    ) -> tuple[list[int], list[int]]:
+        """Alerts whose matter is shown settled, and those of which some thing is left open and that must be looked at.
+
+        Those of other rules, of banks not looked at, and those nothing is shown about are left.
+        """
+        settled: list[int] = []
+        doubtful: list[int] = []
+        for pk, key, bank in zip(self.pk, self.key, self.bank, strict=True):
+            if key in wanted or key[0] not in COST or key in undecided.silent or (bank and bank not in banks):
+                continue
+            (doubtful if key in undecided.items else settled).append(pk)
+        return settled, doubtful
 
 
 def load_open(unit_ids: list[int], bank_ids: list[int]) -> OpenAlerts:
@@ -335,7 +358,7 @@ def changes(
     found: Matters,
     there: OpenAlerts,
     *,
-    undecided: set[tuple[str, str]],
+    undecided: Undecided,
     swept_banks: set[int],
     evidence: dict[str, str],
     now: dt.datetime,
@@ -347,7 +370,7 @@ def changes(
     differing = [
         n for n, (key, mark) in enumerate(zip(keys, marks, strict=True)) if known.get(key, (0, ""))[1] != mark
     ]
-    clear = there.to_clear(set(keys), undecided, swept_banks)
+    settled, doubtful = there.not_wanted(set(keys), undecided, swept_banks)
     result = AlertChanges([], [], [], set())
     if differing:
         which = np.array(differing, dtype=np.int64)
@@ -358,32 +381,80 @@ def changes(
             if key not in known:
                 result.raised.append(_raised(draft, now))
             else:
-                alert = old[known[key][0]]
-                before = alert.worsened_at
-                if _updated(alert, draft, now):
-                    result.updated.append(alert)
-                if alert.worsened_at != before:
-                    result.worse.add(alert.pk)
-    for alert in Alert.objects.in_bulk(clear).values():
+                _update(result, old[known[key][0]], draft, now)
+    clear = dict(Alert.objects.in_bulk(settled))
+    for alert in Alert.objects.in_bulk(doubtful).values():
+        left = _left_open(alert, undecided)
+        if not left:
+            clear[alert.pk] = alert
+        elif len(left) < len(alert.data["items"]):
+            _rewrite(alert, left, now)
+            result.updated.append(alert)
+    for alert in clear.values():
         alert.cleared_at = now
         alert.cleared_by = evidence.get(alert.subject_key, "records")[:200]
         result.cleared.append(alert)
     return result
 
 
-def _updated(alert: Alert, draft: Draft, now: dt.datetime) -> bool:
+def _left_open(alert: Alert, undecided: Undecided) -> list[dict[str, Any]]:
+    """The things of an alert that cannot be decided now; the others are shown settled."""
+    open_ = undecided.items[alert.rule, alert.subject_key]
+    return [item for item in alert.data.get("items", ()) if (item["key"], int(item.get("id", 0))) in open_]
+
+
+def _rewrite(alert: Alert, items: list[dict[str, Any]], now: dt.datetime) -> None:
+    """An alert about fewer things than before. How long these take is not known until they can be decided."""
+    alert.data = {"items": items, "print": ""}
+    alert.due_on = min((day for item in items if (day := _day(item.get("due_on")))), default=None)
+    alert.too_late_on = min((day for item in items if (day := _day(item.get("late_on")))), default=None)
+    alert.cost_of_delay = round(
+        max(COST.get(alert.rule, 30.0) * STAGE_WEIGHT.get(item.get("stage", NOW), 1.0) for item in items), 2
+    )
+    alert.work_h = None
+    alert.updated_at = now
+
+
+def _day(text: str | None) -> dt.date | None:
+    return dt.date.fromisoformat(text) if text else None
+
+
+def _update(result: AlertChanges, alert: Alert, draft: Draft, now: dt.datetime) -> None:
     fresh = alert_fields(draft)
     if all(getattr(alert, name) == value for name, value in fresh.items()):
-        return False
-    worse = fresh["cost_of_delay"] > alert.cost_of_delay or len(draft.items) > len(
-        alert.data.get("items", ())
-    )
+        return
+    if is_worse(alert, fresh):
+        alert.worsened_at, alert.snoozed_until = now, None
+        result.worse.add(alert.pk)
     for name, value in fresh.items():
         setattr(alert, name, value)
     alert.updated_at = now
-    if worse:
-        alert.worsened_at, alert.snoozed_until = now, None
-    return True
+    result.updated.append(alert)
+
+
+def is_worse(alert: Alert, fresh: dict[str, Any]) -> bool:
+    """Whether a matter got graver than the open alert says: what ends a snooze.
+
+    It costs more to leave, it is too late on an earlier day, another thing is concerned, or more of one is missing.
+    """
+    before, after = alert.too_late_on, fresh["too_late_on"]
+    earlier = after is not None and (before is None or after < before)
+    known = {_thing(item): _shortage(item) for item in alert.data.get("items", ())}
+    grown = any(
+        _thing(item) not in known or _shortage(item) > known[_thing(item)] + 1e-9
+        for item in fresh["data"]["items"]
+    )
+    return fresh["cost_of_delay"] > alert.cost_of_delay or earlier or grown
+
+
+def _thing(item: dict[str, Any]) -> tuple[str, int]:
+    return item["key"], int(item.get("id", 0))
+
+
+def _shortage(item: dict[str, Any]) -> float:
+    """How much of a kit line is missing, how many lots aboard are bad; 0 where there is no quantity."""
+    missing = float(item.get("needed") or 0.0) - float(item.get("aboard") or 0.0)
+    return max(missing, float(item.get("bad_lots") or 0.0))
 
 
 def _raised(draft: Draft, now: dt.datetime) -> Alert:

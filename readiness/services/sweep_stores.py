@@ -13,7 +13,15 @@ from fleet.models import DepotTerms, Place
 from fleet.models.office import Role
 from inventory.models import Balance, Lot
 from readiness.models import Alert
-from readiness.services.sweep_alerts import COMING, COST, DEFAULT_LOOKAHEAD_DAYS, LATE, NOW, STAGE_WEIGHT
+from readiness.services.sweep_alerts import (
+    COMING,
+    COST,
+    DEFAULT_LOOKAHEAD_DAYS,
+    LATE,
+    NOW,
+    STAGE_WEIGHT,
+    is_worse,
+)
 
 RULE = "lot_stores"
 
@@ -60,7 +68,7 @@ def sweep_stores(
                 )
             )
         elif any(getattr(there, name) != value for name, value in fresh.items()):
-            if fresh["cost_of_delay"] > there.cost_of_delay:
+            if is_worse(there, fresh):
                 there.worsened_at, there.snoozed_until = now, None
             for name, value in fresh.items():
                 setattr(there, name, value)

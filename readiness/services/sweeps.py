@@ -18,6 +18,7 @@ from fleet.services.jobs import job_enqueue
 from inventory.services.store_changes import StoreChange
 from readiness.models import JudgementDue, Sweep
 from readiness.selectors.store_needs import units_resting_on
+from readiness.services.digest import digest_enqueue, digests_again
 from readiness.services.sweep import retire_units, sweep_units
 from readiness.services.sweep_stores import sweep_stores
 from readiness.services.sweep_writes import Written
@@ -36,7 +37,10 @@ def today_of(place: Place, now: dt.datetime) -> dt.date:
 
 
 def due_nightly(*, now: dt.datetime) -> int:
-    """Enqueue the nightly sweep of every depot where it is past 02:00 and today's is not done. Asking twice adds none."""
+    """Enqueue the nightly sweep of every depot where it is past 02:00 and today's is not done. Asking twice adds none.
+
+    Mails of today that could not be sent after their night are asked for again. Returns how many sweeps were started.
+    """
     started = 0
     for depot in Place.objects.filter(kind=Place.Kind.DEPOT, closed_on__isnull=True).order_by("pk"):
         local = now.astimezone(find_zone(depot.time_zone))
@@ -52,6 +56,7 @@ def due_nightly(*, now: dt.datetime) -> int:
         params = {"depot": depot.pk, "as_of": day.isoformat(), "cause": Sweep.Cause.NIGHTLY.value}
         job_enqueue(kind="sweep", params=params, unique_key=key, place=depot)
         started += 1
+    digests_again(now=now)
     return started
 
 
@@ -108,13 +113,7 @@ def run_sweep(ctx: JobContext) -> dict[str, Any]:
             alerts_cleared=F("alerts_cleared") + cleared,
         )
         if sweep.cause == Sweep.Cause.NIGHTLY and depot.mail:
-            key = f"{depot.pk}:{as_of.isoformat()}"
-            job_enqueue(
-                kind="digest",
-                params={"depot": depot.pk, "day": as_of.isoformat()},
-                unique_key=key,
-                place=depot,
-            )
+            digest_enqueue(depot, as_of)
     ctx.fault_point("sweep:finished")
     sweep.refresh_from_db()
     return _told(sweep)

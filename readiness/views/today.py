@@ -8,7 +8,7 @@ from fleet.web.days import today_at
 from fleet.web.page import render_page
 from fleet.web.paging import page_of
 from fleet.web.site import chosen_depot, person_of
-from readiness.selectors.pages_alerts import alerts_of_today, snoozed_count, tasks_open
+from readiness.selectors.pages_alerts import alerts_of_today, owning, snoozed_count, tasks_open
 from readiness.web.matters import matter_lines
 
 
@@ -19,7 +19,7 @@ def today_show(request: HttpRequest) -> HttpResponse:
     today = today_at(depot)
     rights = request_rights(request)
     everyone = request.GET.get("for") == "everyone"
-    roles = () if everyone or "administrator" in rights.roles else rights.roles
+    roles = () if everyone or "administrator" in rights.roles else owning(rights.roles)
     paging = page_of(request, alerts_of_today(today=today, depot=depot, roles=roles), per_page=25)
     context = {
         "today": today,

@@ -4,22 +4,24 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
+from smtplib import SMTPServerDisconnected
 from typing import Any
 
 import pytest
 import time_machine
 from django.core import mail
+from django.core.mail import EmailMessage
 from django.db import transaction
 
 from fleet.lib.jobs import JobCancelled
-from fleet.models import Job
+from fleet.models import AuditEntry, Job
 from fleet.services import jobs
-from readiness.models import Alert, Sweep, Verdict
+from readiness.models import Alert, SetAside, Sweep, Verdict
 from readiness.services import sweep as sweep_service
-from readiness.services.digest import send_digest
+from readiness.services.digest import digest_text, send_digest
 from readiness.services.sweep_stores import sweep_stores
 from readiness.services.sweeps import after_change, due_nightly, run_sweep, sweep_request
-from tests.factories.fleet import NOW, TODAY, DepotFactory
+from tests.factories.fleet import FIRST_DAY, NOW, TODAY, DepotFactory
 from tests.factories.inventory import LotFactory, in_store
 from tests.factories.readiness import FaultFactory
 from tests.readiness.services.test_sweep import ready_unit
@@ -213,3 +215,57 @@ def test_the_digest_is_sent_once_a_day_with_the_gravest_first() -> None:
     assert mail.outbox[0].to == ["depot@pool.example"]
     assert "of 2 units ready" in body
     assert body.index("Pump seized") < body.index("Loose label")
+
+
+def test_the_digest_counts_as_the_pages_do() -> None:
+    depot = DepotFactory(mail="depot@pool.example")
+    units = [ready_unit(home=depot) for _ in range(3)]
+    run(sweep_request(depot=depot, actor=None, now=NOW)[0])
+    assert "3 of 3 units ready" in digest_text(depot, TODAY)[1]
+    SetAside.objects.create(unit=units[0], sweep=Sweep.objects.get(), reason="a number nobody expected")
+    Verdict.objects.filter(unit=units[1]).update(
+        last_confirmed_day=TODAY - dt.timedelta(days=2), from_day=FIRST_DAY
+    )
+    assert "1 of 3 units ready" in digest_text(depot, TODAY)[1]
+
+
+def test_a_mail_server_out_of_reach_does_not_lose_the_days_mail(monkeypatch: pytest.MonkeyPatch) -> None:
+    depot = DepotFactory(mail="depot@pool.example")
+    due_nightly(now=NOW)
+    run(Job.objects.get(kind="sweep"))
+    digest = Job.objects.get(kind="digest")
+
+    def refuse(self: Any, fail_silently: bool = False) -> int:
+        raise SMTPServerDisconnected("Connection unexpectedly closed")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(EmailMessage, "send", refuse)
+        Job.objects.filter(pk=digest.pk).update(max_attempts=1)
+        assert run(digest).state == Job.State.FAILED
+    assert not AuditEntry.objects.filter(action="digest.sent").exists()
+    due_nightly(now=NOW + dt.timedelta(minutes=9))
+    assert Job.objects.filter(kind="digest").count() == 1
+    due_nightly(now=NOW + dt.timedelta(minutes=11))
+    due_nightly(now=NOW + dt.timedelta(minutes=12))
+    again = Job.objects.get(kind="digest", state=Job.State.QUEUED)
+    assert run(again).result["sent"] == 1
+    assert [message.to for message in mail.outbox] == [[depot.mail]]
+    due_nightly(now=NOW + dt.timedelta(minutes=40))
+    assert Job.objects.filter(kind="digest").count() == 2
+
+
+def test_two_mails_of_one_day_are_known_as_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A kill after the mail and before its audit line sends it again, under the same number."""
+    depot = DepotFactory(mail="depot@pool.example")
+
+    def killed(**_: Any) -> None:
+        raise Killed
+
+    with monkeypatch.context() as broken:
+        broken.setattr("readiness.services.digest.audit_record", killed)
+        with pytest.raises(Killed):
+            send_digest(depot_id=depot.pk, day=TODAY.isoformat())
+    assert send_digest(depot_id=depot.pk, day=TODAY.isoformat())["sent"] == 1
+    send_digest(depot_id=depot.pk, day=(TODAY + dt.timedelta(days=1)).isoformat())
+    numbers = [message.extra_headers["Message-ID"] for message in mail.outbox]
+    assert numbers[0] == numbers[1] != numbers[2]

@@ -8,6 +8,8 @@ from django.contrib.messages import get_messages
 from fleet.models import AuditEntry
 from fleet.models.office import Role
 from readiness.models import Alert
+from readiness.selectors.pages_alerts import OWNING_ROLES
+from readiness.services.sweep_alerts import Draft
 from tests.factories.fleet import NOW, TODAY, BankFactory, UnitFactory
 from tests.factories.readiness import AlertFactory, TaskFactory
 
@@ -42,6 +44,31 @@ def test_each_role_sees_its_own_and_may_see_all(cast, signed_in) -> None:
     assert sorted(tags(signed_in(cast.nora).get("/?for=everyone"))) == ["BUY", "MINE"]
     assert tags(signed_in(cast.percy).get("/")) == ["BUY"]
     assert sorted(tags(signed_in(cast.ada).get("/"))) == ["BUY", "MINE"]
+
+
+@pytest.mark.parametrize(
+    ("who", "seen", "narrowed"),
+    [
+        ("manager", ["MINE"], True),
+        ("procurement", ["BUY"], True),
+        ("dispatcher", ["BUY", "MINE", "SOUTH"], False),
+        ("viewer", ["BUY", "MINE", "SOUTH"], False),
+        ("administrator", ["BUY", "MINE", "SOUTH"], False),
+    ],
+)
+def test_who_owns_no_matters_sees_everyones(cast, signed_in, who, seen, narrowed) -> None:
+    alert(cast, "MINE")
+    alert(cast, "BUY", owner_role=Role.PROCUREMENT)
+    alert(cast, "SOUTH", home=cast.south)
+    answer = signed_in(cast.roles()[who]).get("/")
+    assert sorted(tags(answer)) == seen
+    assert answer.context["narrowed"] is narrowed
+    assert "Nothing is due" not in answer.content.decode()
+
+
+def test_every_rule_gives_its_matters_to_a_role_that_today_knows() -> None:
+    given = {Draft("kit_short", 1, None, 1, buy=buy).owner_role for buy in (False, True)}
+    assert given == set(OWNING_ROLES)
 
 
 @pytest.mark.parametrize(("until", "there"), [(TODAY - DAY, True), (TODAY, True), (TODAY + DAY, False)])
