@@ -14,10 +14,11 @@ from typing import Any
 
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
+from django.db.models import F
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404
 
-from fleet.models import Membership, Place, Unit, User
+from fleet.models import BankStay, BatteryBank, Membership, Place, Unit, User
 from fleet.models.office import Role
 
 # What each role may do. `view` is every member's; the words are used by `require` and by the templates.
@@ -138,3 +139,29 @@ def access_depot(request: HttpRequest, code: str, *, to: str = "view") -> Place:
     if to != "view":
         require(request, to, place.pk)
     return place
+
+
+def depot_of_bank(bank: BatteryBank) -> int | None:
+    """Whose rights count for a bank: the home of the unit it sits in, or the place of its shelf; where it was last, if
+    it is nowhere now; None if it never was anywhere on file. One query.
+    """
+    stay = bank_stay_shown(bank)
+    if stay is None:
+        return None
+    return stay.unit.home_id if stay.unit else stay.place_id
+
+
+def bank_stay_shown(bank: BatteryBank) -> BankStay | None:
+    """Where a bank is, or was last. One query."""
+    stays = BankStay.objects.filter(bank=bank).select_related("unit__home", "unit__design", "place")
+    return stays.order_by(F("ended_at").desc(nulls_first=True), "-started_at").first()
+
+
+def access_bank(request: HttpRequest, serial: str, *, to: str = "view") -> BatteryBank:
+    """A battery bank by its serial for this user: 404 if unknown, 403 if it may be seen but not changed."""
+    bank: BatteryBank = get_object_or_404(BatteryBank, serial__iexact=serial)
+    if not request_rights(request).can("view"):
+        raise Http404
+    if to != "view":
+        require(request, to, depot_of_bank(bank))
+    return bank

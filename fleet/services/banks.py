@@ -166,6 +166,48 @@ def block_move(
         raise from_integrity(error) from error
 
 
+def block_swap(
+    *,
+    block: BatteryBlock,
+    bank: BatteryBank,
+    position: str,
+    at: datetime,
+    actor: User | None,
+    old_to: Place | None = None,
+    like_for_like: bool = False,
+    note: str = "",
+    now: datetime | None = None,
+) -> BlockStay:
+    """Puts `block` into a position of a bank. The block that was there goes to the shelf of `old_to`.
+
+    `block` may come from a shelf or out of another bank, which is then left without it. Swapping twice is one swap.
+    """
+    instant = moment_or_now(now)
+    given = {"at": at, "actor": actor, "like_for_like": True, "note": note, "now": instant}
+    try:
+        with transaction.atomic():
+            locked(bank)
+            row: BatteryBlock = locked(block)
+            stays = BlockStay.objects.current().select_related("block", "bank")
+            here = stays.filter(block=row).first()
+            if here is not None and (here.bank_id, here.position) == (bank.pk, position):
+                return here
+            occupant = stays.filter(bank=bank, position=position).first() if position else None
+            if occupant is not None:
+                if old_to is None:
+                    _check_block(row, bank, position, at, instant)  # says what holds the place
+                block_move(block=occupant.block, place=old_to, **given)  # type: ignore[arg-type]
+            stay = block_move(block=row, bank=bank, position=position, **given)  # type: ignore[arg-type]
+            if not like_for_like:
+                old = f"{occupant.block.serial} out, " if occupant else ""
+                text = f"Battery block exchanged in '{position}' of bank {bank.serial}: {old}{row.serial} in"
+                banks = (bank, here.bank if here else None)
+                _note_modifications({_unit_now(each) for each in banks if each}, at, actor, instant, text)
+            return stay
+    except IntegrityError as error:
+        raise from_integrity(error) from error
+
+
 def bank_stay(bank: BatteryBank) -> BankStay | None:
     """Where a bank is now. One query."""
     return BankStay.objects.current().filter(bank=bank).select_related("unit__home", "place").first()

@@ -116,13 +116,17 @@ def _blocks(text: str) -> list[Hit]:
     for block in blocks:
         here = next((stay for stay in block.stays.all() if stay.ended_at is None), None)
         about = str(here.bank or here.place) if here else ""
-        hits.append(Hit(block.serial, about))
+        hits.append(Hit(block.serial, about, _bank_page(here.bank if here else None)))
     return hits
 
 
 def _in_place(name: str, about: str, stay: BankStay | None) -> Hit:
     where = str(stay.unit or stay.place) if stay else ""
-    return Hit(name, f"{about}, {where}" if where else about, unit_page(stay.unit if stay else None))
+    return Hit(name, f"{about}, {where}" if where else about, page_of_thing("readiness:bank-show", name))
+
+
+def _bank_page(bank: BatteryBank | None) -> str:
+    return page_of_thing("readiness:bank-show", bank.serial) if bank else ""
 
 
 @finder("certificate", order=40, label=_("Certificates"))

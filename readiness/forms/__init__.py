@@ -1,6 +1,13 @@
 """What people write down, by subject: records of upkeep, parts, and the small forms of alerts and corrections."""
 
-from readiness.forms.matters import AcknowledgeForm, MoveForm, SnoozeForm, StrikeForm, UnitEditForm
+from readiness.forms.matters import (
+    AcknowledgeForm,
+    BankRecordMoveForm,
+    MoveForm,
+    SnoozeForm,
+    StrikeForm,
+    UnitEditForm,
+)
 from readiness.forms.parts import PartFitForm, PartRemoveForm
 from readiness.forms.records import (
     ChargeStartForm,
@@ -13,6 +20,7 @@ from readiness.forms.records import (
 
 __all__ = [
     "AcknowledgeForm",
+    "BankRecordMoveForm",
     "ChargeStartForm",
     "ChargeStopForm",
     "FaultCloseForm",

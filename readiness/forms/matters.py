@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from fleet.models import Unit
+from fleet.models import BatteryBank, Unit
 
 
 class StrikeForm(forms.Form):
@@ -18,15 +19,53 @@ class MoveForm(forms.Form):
     unit = forms.CharField(label=_("Tag of the right unit"), max_length=30)
     reason = forms.CharField(label=_("How do you know?"), max_length=400)
 
-    def clean_unit(self) -> Unit:
-        unit = (
-            Unit.objects.select_related("home", "design")
-            .filter(tag__iexact=self.cleaned_data["unit"].strip())
-            .first()
-        )
+    def clean_unit(self) -> Unit | None:
+        tag = self.cleaned_data["unit"].strip()
+        if not tag:
+            return None
+        unit = Unit.objects.select_related("home", "design").filter(tag__iexact=tag).first()
         if unit is None:
             raise forms.ValidationError(_("No unit bears this tag."))
         return unit
+
+
+class BankRecordMoveForm(MoveForm):
+    """A record about a bank goes to a bank: named itself, or as the one in a unit at that time."""
+
+    unit = forms.CharField(
+        label=_("Tag of the unit the right bank was in"),
+        max_length=30,
+        required=False,
+        help_text=_("At the time of the record. Or name the bank itself below."),
+    )
+    bank = forms.CharField(
+        label=_("Serial number of the right bank"),
+        max_length=60,
+        required=False,
+        help_text=_("Needed when it lay on a shelf."),
+    )
+    field_order = ("unit", "bank", "reason")
+
+    def clean_bank(self) -> BatteryBank | None:
+        serial = self.cleaned_data["bank"].strip()
+        if not serial:
+            return None
+        bank = BatteryBank.objects.filter(serial__iexact=serial).first()
+        if bank is None:
+            raise forms.ValidationError(_("No battery bank bears this serial number."))
+        return bank
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if not self.errors and not data.get("unit") and not data.get("bank"):
+            self.add_error("unit", _("Type the tag of a unit, or the serial number of a bank."))
+        return data
+
+    def offer(self, banks: Sequence[BatteryBank]) -> None:
+        """From now on the bank is chosen among these."""
+        choices = [(bank.serial, f"{bank.serial}, {bank.get_chemistry_display()}") for bank in banks]
+        self.fields["bank"].widget = forms.RadioSelect(choices=choices)
+        self.fields["bank"].help_text = ""
 
 
 class UnitEditForm(forms.ModelForm):

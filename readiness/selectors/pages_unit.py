@@ -15,6 +15,7 @@ from fleet.models import (
     BankStay,
     BatteryBank,
     Certificate,
+    DayLog,
     Modification,
     SupplyState,
     Unit,
@@ -70,7 +71,8 @@ class Event:
 
     @property
     def at(self) -> Any:
-        return self.row.happened_at
+        """When it happened; an absence begins when the unit left."""
+        return self.row.started_at if self.kind == "absence" else self.row.happened_at
 
 
 @dataclass(frozen=True)
@@ -132,7 +134,10 @@ def unit_page(unit: Unit, *, now: dt.datetime, whole_history: bool = False) -> U
     faults = list(
         unit.faults.select_related("recorded_by", "part_item").order_by("-happened_at")[:RECORDS_READ]
     )
-    history = _history(unit, banks, faults)
+    papers = list(
+        unit.certificates.select_related("file", "recorded_by").order_by("kind", "-issued_on")[:RECORDS_READ]
+    )
+    history = _history(unit, banks, faults, papers)
     return UnitPage(
         unit=unit,
         stay=UnitStay.objects.current().filter(unit=unit).select_related("place", "absence").first(),
@@ -156,11 +161,7 @@ def unit_page(unit: Unit, *, now: dt.datetime, whole_history: bool = False) -> U
         ),
         tasks=tuple(unit.tasks.filter(state=Task.State.OPEN).select_related("taken_by")),
         faults=tuple(fault for fault in faults if fault.counts and fault.closed_at is None),
-        certificates=tuple(
-            unit.certificates.select_related("file")
-            .filter(struck_at__isnull=True, superseded_by__isnull=True)
-            .order_by("kind", "-issued_on")
-        ),
+        certificates=tuple(paper for paper in papers if paper.counts),
         attachments=tuple(unit.attachments.order_by("-added_at")[:50]),
         parts=tuple(parts),
         part_use=tuple(use_of_parts(parts, as_of=now)),
@@ -185,18 +186,27 @@ def unit_page(unit: Unit, *, now: dt.datetime, whole_history: bool = False) -> U
     )
 
 
-def _history(unit: Unit, banks: Sequence[BankView], faults: Sequence[Fault]) -> list[Event]:
+def _history(
+    unit: Unit, banks: Sequence[BankView], faults: Sequence[Fault], papers: Sequence[Certificate]
+) -> list[Event]:
     """Records of the unit and of the banks in it, latest first; what was struck out stays in."""
     keys = [view.bank.pk for view in banks]
     events = [Event("reading", row) for view in banks for row in view.readings]
     events += [Event("charge", row) for view in banks for row in view.charges]
     events += [Event("fault", row) for row in faults]
+    events += [Event("certificate", row) for row in papers]
+    away = unit.absences.select_related("place").order_by("-started_at")[:RECORDS_READ]
+    events += [Event("absence", row) for row in away]
     for kind, rows in (
         ("inspection", Inspection.objects.filter(unit=unit).select_related("type", "recorded_by")),
         ("bank-test", BankTest.objects.filter(bank__in=keys).select_related("recorded_by", "bank")),
         ("supply-state", SupplyState.objects.filter(bank__in=keys).select_related("recorded_by", "bank")),
         ("modification", Modification.objects.filter(unit=unit).select_related("recorded_by")),
         ("weighing", Weighing.objects.filter(unit=unit).select_related("recorded_by")),
+        (
+            "day-log",
+            DayLog.objects.filter(deployment__unit=unit).select_related("recorded_by", "deployment"),
+        ),
         ("wet-state", WetState.objects.filter(unit=unit).select_related("recorded_by")),
     ):
         events += [Event(kind, row) for row in rows.order_by("-happened_at")[:RECORDS_READ]]

@@ -38,7 +38,8 @@ def unit_show(request: HttpRequest, tag: str) -> HttpResponse:
     shown = units_with_verdicts(now=timezone.now(), depots=depots_in_view(request)).filter(pk=unit.pk).first()
     today = today_at(unit.home)
     page = unit_page(unit, now=timezone.now(), whole_history=request.GET.get("history") == "all")
-    may_upkeep = request_rights(request).can("upkeep", unit.home_id)
+    can = request_rights(request).can
+    may_upkeep = can("upkeep", unit.home_id)
     system: Any = unit_system(request)
     context = {
         "unit": unit,
@@ -54,7 +55,11 @@ def unit_show(request: HttpRequest, tag: str) -> HttpResponse:
         "certificates": certificate_lines(page, today=today),
         "matters": matter_lines(page.alerts, today=today, request=request),
         "history": history_lines(
-            page.history, zone=unit.home.time_zone, system=system, may_correct=may_upkeep
+            page.history,
+            zone=unit.home.time_zone,
+            system=system,
+            may_correct=may_upkeep,
+            may_send=can("absence", unit.home_id),
         ),
         "may_upkeep": may_upkeep,
         "quick": _quick_forms(request, page) if may_upkeep else [],

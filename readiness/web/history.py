@@ -5,14 +5,24 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any
+from urllib.parse import urlencode
 
 from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from fleet.lib.quantities import System, format_quantity
-from fleet.web.days import moment_words
-from readiness.models import Reading
+from fleet.models import (
+    Certificate,
+    Correctable,
+    DayLog,
+    Modification,
+    SupplyState,
+    Weighing,
+    WetState,
+)
+from fleet.web.days import day_words, moment_words
+from readiness.models import BankTest, Charge, Fault, Inspection, Reading
 from readiness.selectors.pages_unit import Event
 
 
@@ -35,53 +45,55 @@ class HistoryLine:
     links: tuple[Link, ...] = field(default_factory=tuple)
 
 
-TITLES = {
-    "reading": gettext_lazy("Reading"),
-    "charge": gettext_lazy("Charge"),
-    "bank-test": gettext_lazy("Bank test"),
-    "supply-state": gettext_lazy("Supply"),
-    "inspection": gettext_lazy("Inspection"),
-    "fault": gettext_lazy("Fault"),
-    "modification": gettext_lazy("Change to the unit"),
-    "weighing": gettext_lazy("Weighing"),
-    "wet-state": gettext_lazy("Water side"),
-    "certificate": gettext_lazy("Certificate"),
-}
-
-
 def history_lines(
-    events: Iterable[Event], *, zone: str, system: System, may_correct: bool
+    events: Iterable[Event],
+    *,
+    zone: str,
+    system: System,
+    may_correct: bool,
+    may_send: bool = False,
+    back: str = "",
 ) -> list[HistoryLine]:
+    """`may_correct`: records of upkeep; `may_send`: what whoever sends units out writes down, too. `back`: where a
+    correction returns to.
+    """
     lines = []
     for event in events:
-        row = event.row
-        superseded = row.superseded_by_id is not None
-        struck = row.struck_at is not None or superseded
-        links: tuple[Link, ...] = ()
-        if may_correct and not struck:
-            links = (
-                Link(_("Strike out"), reverse("readiness:record-strike", args=[event.kind, row.pk])),
-                Link(_("Wrong unit"), reverse("readiness:record-move", args=[event.kind, row.pk])),
-            )
+        row, kind = event.row, KINDS[event.kind]
+        superseded = getattr(row, "superseded_by_id", None) is not None
+        struck = getattr(row, "struck_at", None) is not None or superseded
+        allowed = may_correct or (may_send and event.kind in SENT)
+        writer = getattr(row, "recorded_by", None)
         lines.append(
             HistoryLine(
                 when_words=moment_words(event.at, zone),
-                title=str(TITLES[event.kind]),
-                detail=DETAILS[event.kind](row, zone, system),
-                who=_("by %(who)s") % {"who": row.recorded_by} if row.recorded_by else "",
+                title=str(kind.title),
+                detail=kind.words(row, zone, system),
+                who=_("by %(who)s") % {"who": writer} if writer else "",
                 struck=struck,
-                struck_reason=_("replaced by a corrected record") if superseded else row.struck_reason,
-                links=links,
+                struck_reason=_("replaced by a corrected record") if superseded else _reason(row),
+                links=_links(event.kind, row.pk, back) if kind.model and allowed and not struck else (),
             )
         )
     return lines
 
 
+def _reason(row: Any) -> str:
+    return getattr(row, "struck_reason", "")
+
+
+def _links(kind: str, pk: int, back: str) -> tuple[Link, ...]:
+    after = f"?{urlencode({'next': back})}" if back else ""
+    return (
+        Link(_("Strike out"), reverse("readiness:record-strike", args=[kind, pk]) + after),
+        Link(_("Wrong unit"), reverse("readiness:record-move", args=[kind, pk]) + after),
+    )
+
+
 def record_words(kind: str, row: Any, zone: str) -> str:
     """One record in a sentence, for the question before it is corrected."""
-    when = getattr(row, "happened_at", None)
-    told = f"{TITLES[kind]}, {moment_words(when, zone)}" if when else str(TITLES[kind])
-    return f"{told}: {DETAILS[kind](row, zone, 'si')}"
+    told = f"{KINDS[kind].title}, {moment_words(row.happened_at, zone)}"
+    return f"{told}: {KINDS[kind].words(row, zone, 'si')}"
 
 
 def _reading(row: Reading, zone: str, system: System) -> str:
@@ -146,18 +158,77 @@ def _modification(row: Any, zone: str, system: System) -> str:
 
 
 def _certificate(row: Any, zone: str, system: System) -> str:
-    return f"{row.get_kind_display()} {row.number}".strip()
+    named = f"{row.get_kind_display()} {row.number}".strip()
+    issued = _("issued %(day)s") % {"day": day_words(row.issued_on)}
+    ends = _("good through %(day)s") % {"day": day_words(row.expires_on)} if row.expires_on else _("no end")
+    return f"{named}, {issued}, {ends}"
 
 
-DETAILS: dict[str, Callable[[Any, str, System], str]] = {
-    "reading": _reading,
-    "charge": _charge,
-    "bank-test": _bank_test,
-    "supply-state": lambda row, zone, system: str(row.get_kind_display()),
-    "inspection": _inspection,
-    "fault": _fault,
-    "modification": _modification,
-    "weighing": lambda row, zone, system: format_quantity(row.mass_kg, "kg", system),
-    "wet-state": lambda row, zone, system: str(row.get_kind_display()),
-    "certificate": _certificate,
+def _day_log(row: Any, zone: str, system: System) -> str:
+    parts = [_("%(code)s, day %(day)s") % {"code": row.deployment.code, "day": day_words(row.day)}]
+    trains = (("A", row.hours_a_h, row.volume_a_m3), ("B", row.hours_b_h, row.volume_b_m3))
+    for train, hours, volume in trains:
+        figures = [
+            format_quantity(value, base, system)
+            for value, base in ((hours, "h"), (volume, "m3"))
+            if value is not None
+        ]
+        if figures:
+            parts.append(_("train %(train)s %(figures)s") % {"train": train, "figures": " / ".join(figures)})
+    if row.note:
+        parts.append(row.note)
+    return ", ".join(parts)
+
+
+def _absence(row: Any, zone: str, system: System) -> str:
+    parts = [row.get_purpose_display(), _("with %(who)s") % {"who": row.custodian}]
+    if row.place:
+        parts.append(row.place.name)
+    parts.append(
+        _("back %(when)s") % {"when": moment_words(row.ended_at, zone)} if row.ended_at else _("not back yet")
+    )
+    if row.note:
+        parts.append(row.note)
+    return ", ".join(str(part) for part in parts)
+
+
+def _kind_only(row: Any, zone: str, system: System) -> str:
+    return str(row.get_kind_display())
+
+
+def _wet_state(row: Any, zone: str, system: System) -> str:
+    words = _kind_only(row, zone, system)
+    if row.good_until is None:
+        return words
+    return f"{words}, {_('good through %(day)s') % {'day': day_words(row.good_until)}}"
+
+
+def _weighing(row: Any, zone: str, system: System) -> str:
+    return ", ".join(filter(None, [format_quantity(row.mass_kg, "kg", system), row.method]))
+
+
+@dataclass(frozen=True)
+class RecordKind:
+    """What people write down: what it is called, the row (None: it is no record that can be struck out), its words."""
+
+    title: Any
+    model: type[Correctable] | None
+    words: Callable[[Any, str, System], str]
+
+
+KINDS: dict[str, RecordKind] = {
+    "reading": RecordKind(gettext_lazy("Reading"), Reading, _reading),
+    "charge": RecordKind(gettext_lazy("Charge"), Charge, _charge),
+    "bank-test": RecordKind(gettext_lazy("Bank test"), BankTest, _bank_test),
+    "supply-state": RecordKind(gettext_lazy("Supply"), SupplyState, _kind_only),
+    "inspection": RecordKind(gettext_lazy("Inspection"), Inspection, _inspection),
+    "fault": RecordKind(gettext_lazy("Fault"), Fault, _fault),
+    "modification": RecordKind(gettext_lazy("Change to the unit"), Modification, _modification),
+    "weighing": RecordKind(gettext_lazy("Weighing"), Weighing, _weighing),
+    "wet-state": RecordKind(gettext_lazy("Water side"), WetState, _wet_state),
+    "certificate": RecordKind(gettext_lazy("Certificate"), Certificate, _certificate),
+    "day-log": RecordKind(gettext_lazy("Day on site"), DayLog, _day_log),
+    "absence": RecordKind(gettext_lazy("Away"), None, _absence),
 }
+# Written down by whoever sends units out, and so put right by them, too.
+SENT = frozenset({"day-log"})

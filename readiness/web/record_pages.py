@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from django import forms
@@ -12,7 +13,7 @@ from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from fleet.lib.errors import DomainError
-from fleet.models import Unit
+from fleet.models import BankStay, BatteryBank, Unit
 from fleet.web.page import redirect_to, render_page, safe_next
 from fleet.web.site import unit_system
 from fleet.web.words import spoken
@@ -20,13 +21,37 @@ from fleet.web.words import spoken
 Save = Callable[[Any], object]
 
 # What a link may tell a form beforehand: things by their key, and words of a choice.
-KNOWN_KEYS = ("bank", "type", "fault", "task")
+KNOWN_KEYS = ("bank", "type", "fault", "task", "block")
 KNOWN_WORDS = ("kind",)
+KNOWN_TEXTS = ("position",)
+
+
+@dataclass(frozen=True)
+class About:
+    """What a form is about: its name, its page, what it is and where, and the time zone in which moments are typed."""
+
+    label: str
+    url: str
+    words: str
+    zone: str
+
+
+def about_unit(unit: Unit) -> About:
+    return About(unit.tag, _unit_page(unit), f"{unit.design.name}, {unit.home.name}", unit.home.time_zone)
+
+
+def about_bank(bank: BatteryBank, stay: BankStay | None) -> About:
+    """`stay`: where it is, or was last."""
+    where = stay.place or stay.unit if stay else None
+    home = stay.unit.home if stay and stay.unit else stay.place if stay else None
+    words = f"{bank.get_chemistry_display()}{f', {where}' if where else ''}"
+    url = reverse("readiness:bank-show", args=[bank.serial])
+    return About(bank.serial, url, words, home.time_zone if home else "UTC")
 
 
 def record_answer(
     request: HttpRequest,
-    unit: Unit,
+    subject: Unit | About,
     form: forms.Form,
     save: Save,
     *,
@@ -48,16 +73,16 @@ def record_answer(
             form.add_error("file" if about_file else None, spoken(error))
         else:
             messages.success(request, done)
-            return redirect_to(request, safe_next(request, _unit_page(unit)))
+            return redirect_to(request, safe_next(request, _about(subject).url))
     status = 422 if request.method == "POST" else 200
     return record_form(
-        request, unit, form, title=title, button=button, caution=caution, known=known, status=status
+        request, subject, form, title=title, button=button, caution=caution, known=known, status=status
     )
 
 
 def record_form(
     request: HttpRequest,
-    unit: Unit,
+    subject: Unit | About,
     form: forms.Form,
     *,
     title: str,
@@ -66,8 +91,10 @@ def record_form(
     known: Sequence[str] = (),
     status: int = 200,
 ) -> HttpResponse:
+    about = _about(subject)
     context = {
-        "unit": unit,
+        "about": about,
+        "leave_url": about.url,
         "form": form,
         "title": title,
         "button": button,
@@ -80,26 +107,31 @@ def record_form(
     )
 
 
-def record_inputs(request: HttpRequest, unit: Unit) -> dict[str, Any]:
+def record_inputs(request: HttpRequest, subject: Unit | About) -> dict[str, Any]:
     """What every record form is made from: what was sent, what the link knew, the depot's time, the person's units."""
     about = {name: request.GET[name] for name in KNOWN_KEYS if request.GET.get(name, "").isdigit()}
     about |= {name: request.GET[name] for name in KNOWN_WORDS if request.GET.get(name, "").isidentifier()}
+    about |= {name: request.GET[name] for name in KNOWN_TEXTS if 0 < len(request.GET.get(name, "")) <= 60}
     return {
         "data": request.POST or None,
         "initial": about,
-        "zone": unit.home.time_zone,
+        "zone": _about(subject).zone,
         "system": unit_system(request),
     }
 
 
-def nothing_to_write(request: HttpRequest, unit: Unit, sentence: str) -> HttpResponse:
-    """Back to the unit, with the reason why there is no form."""
+def nothing_to_write(request: HttpRequest, subject: Unit | About, sentence: str) -> HttpResponse:
+    """Back to the unit or bank, with the reason why there is no form."""
     messages.warning(request, sentence)
-    return redirect_to(request, _unit_page(unit))
+    return redirect_to(request, _about(subject).url)
 
 
 def no_bank(request: HttpRequest, unit: Unit) -> HttpResponse:
     return nothing_to_write(request, unit, _("No battery bank is on file in this unit. Move one in first."))
+
+
+def _about(subject: Unit | About) -> About:
+    return about_unit(subject) if isinstance(subject, Unit) else subject
 
 
 def _unit_page(unit: Unit) -> str:

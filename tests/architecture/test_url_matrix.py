@@ -15,7 +15,7 @@ from django.urls import NoReverseMatch, URLPattern, URLResolver, get_resolver, r
 from fleet.models import ImportRun, Job, User
 from tests.architecture.url_table import EVERYBODY, PAGES, Page
 from tests.cast import Cast
-from tests.factories.fleet import AttachmentFactory, BankFactory, UnitFactory
+from tests.factories.fleet import AttachmentFactory, BankFactory, BlockFactory, UnitFactory
 from tests.factories.inventory import ItemFactory, aboard, in_store
 from tests.factories.readiness import AlertFactory, FaultFactory, OpenChargeFactory, ReadingFactory
 
@@ -64,6 +64,12 @@ class Things:
 
     def depot(self) -> list[Any]:
         return [self.cast.north.code]
+
+    def bank(self) -> list[Any]:
+        """On a shelf of the north depot, with a block in it."""
+        bank = BankFactory(place=self.cast.north, serial="SHELF/1")
+        BlockFactory(bank=bank, position="1")
+        return [bank.serial]
 
     def record(self) -> list[Any]:
         return ["reading", ReadingFactory(bank=self.a_bank).pk]

@@ -85,6 +85,13 @@ PAGES: dict[str, Page] = {
     "readiness:unit-move": Page(KEEPERS_HERE, "unit", post=True),
     "readiness:unit-deployment-start": Page(SENDERS_HERE, "unit", post=True),
     "readiness:unit-day-log-record": Page(SENDERS_HERE, "unit", post=True, answers=frozenset({200, 302})),
+    "readiness:bank-list": Page(MEMBERS),
+    "readiness:bank-show": Page(MEMBERS, "bank"),
+    "readiness:bank-reading-record": Page(KEEPERS_HERE, "bank", post=True),
+    "readiness:bank-charge-start": Page(KEEPERS_HERE, "bank", post=True),
+    "readiness:bank-charge-stop": Page(KEEPERS_HERE, "bank", post=True, answers=frozenset({200, 302})),
+    "readiness:bank-block-in": Page(KEEPERS_HERE, "bank", post=True),
+    "readiness:bank-block-out": Page(KEEPERS_HERE, "bank", post=True),
     "readiness:record-strike": Page(KEEPERS_HERE, "record", post=True),
     "readiness:record-move": Page(KEEPERS_HERE, "record", post=True),
     # First weeks and hand-over

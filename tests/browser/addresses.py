@@ -21,6 +21,12 @@ def unit() -> list[Any]:
     return ["F-02"]  # with a running charge, so that each of its forms has something to show
 
 
+def bank() -> list[Any]:
+    from fleet.models import BankStay
+
+    return [BankStay.objects.current().filter(unit__tag="F-02").order_by("position")[0].bank.serial]
+
+
 def record() -> list[Any]:
     from readiness.models import Reading
 
@@ -57,7 +63,7 @@ def depot() -> list[Any]:
 
 
 THINGS: dict[str, Callable[[], list[Any]]] = {
-    each.__name__: each for each in (unit, record, lot, movement, item, alert, depot)
+    each.__name__: each for each in (unit, bank, record, lot, movement, item, alert, depot)
 }
 MADE_BY_A_JOURNEY = {"import_run"}  # looked at where the journey has made one
 

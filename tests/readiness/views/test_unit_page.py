@@ -1,14 +1,31 @@
 """The page of one unit: everything in one place, corrections, and an edit that never overwrites in silence."""
 
 import datetime as dt
+import re
 
 import pytest
+from django.apps import apps
 
-from fleet.models import Unit
+from fleet.models import Correctable, DayLog, Unit
+from fleet.services.units import absence_start
 from readiness.models import BankState, Inspection, Reading
-from tests.factories.fleet import TODAY, BankFactory, CertificateFactory, PackedFormFactory, UnitFactory, ago
+from readiness.web.history import KINDS
+from tests.factories.fleet import (
+    TODAY,
+    BankFactory,
+    CertificateFactory,
+    DeploymentFactory,
+    ModificationFactory,
+    PackedFormFactory,
+    SupplyStateFactory,
+    UnitFactory,
+    WeighingFactory,
+    WetStateFactory,
+    ago,
+)
 from tests.factories.readiness import (
     AlertFactory,
+    BankTestFactory,
     ChargeFactory,
     FaultFactory,
     InspectionFactory,
@@ -197,3 +214,81 @@ def test_history_is_shortened_until_asked(cast, signed_in, unit, bank) -> None:
     assert len(client.get("/units/MW-1/").context["history"]) == 15
     assert len(client.get("/units/MW-1/?history=all").context["history"]) == 21
     assert Inspection.objects.count() == 0
+
+
+def test_every_record_that_can_be_struck_is_in_the_history_and_has_its_page() -> None:
+    """A new kind of record needs a line in `readiness.web.history.KINDS`."""
+    correctable = {model for model in apps.get_models() if issubclass(model, Correctable)}
+    assert {kind.model for kind in KINDS.values() if kind.model} == correctable
+
+
+def test_what_people_wrote_down_about_a_unit_stands_in_its_history_and_can_be_put_right(
+    cast, signed_in, unit, bank
+) -> None:
+    ReadingFactory(bank=bank)
+    ChargeFactory(bank=bank)
+    BankTestFactory(bank=bank)
+    SupplyStateFactory(bank=bank)
+    InspectionFactory(unit=unit)
+    FaultFactory(unit=unit)
+    ModificationFactory(unit=unit)
+    WeighingFactory(unit=unit)
+    WetStateFactory(unit=unit)
+    CertificateFactory(unit=unit)
+    day_of(unit)
+    absence_start(
+        unit=unit, purpose="loan", custodian="Coast county", started_at=ago(1), actor=cast.nora, now=ago(0)
+    )
+    client = signed_in(cast.nora)
+    page = text(client.get("/units/MW-1/?history=all"))
+    assert "Coast county" in page
+    for kind, each in KINDS.items():
+        assert f"<strong>{each.title}</strong>" in page, kind
+        if each.model:
+            pk = each.model.objects.get().pk
+            for act in ("strike", "move"):
+                url = f"/records/{kind}/{pk}/{act}/"
+                assert url in page, kind
+                assert client.get(url).status_code == 200, kind
+            assert client.post(f"/records/{kind}/{pk}/strike/", {"reason": "wrong form"}).status_code == 302
+            assert each.model.objects.counting().count() == 0
+    page = text(client.get("/units/MW-1/?history=all"))
+    assert page.count("Struck out: wrong form") == len([each for each in KINDS.values() if each.model])
+
+
+def day_of(unit: Unit, day_back: int = 5) -> DayLog:
+    deployment = DeploymentFactory(unit=unit)
+    day = TODAY - day_back * DAY
+    return DayLog.objects.create(
+        deployment=deployment, day=day, hours_a_h=6.0, volume_a_m3=22.0, happened_at=ago(day_back - 1)
+    )
+
+
+def test_a_day_on_site_is_struck_or_moved_to_the_unit_that_was_there(cast, signed_in, unit) -> None:
+    log = day_of(unit)
+    right = UnitFactory(tag="MW-2", home=cast.north)
+    there = DeploymentFactory(unit=right, code="RIGHT")
+    client = signed_in(cast.nora)
+    page = text(client.get(f"/records/day-log/{log.pk}/move/"))
+    assert log.deployment.code in page
+    assert re.search(r"train A 6\.0\sh / 22\.0\sm", page)
+    UnitFactory(tag="MW-3", home=cast.north)
+    nowhere = client.post(f"/records/day-log/{log.pk}/move/", {"unit": "MW-3", "reason": "label"})
+    assert "has no single deployment on" in text(nowhere)
+    answer = client.post(f"/records/day-log/{log.pk}/move/", {"unit": "MW-2", "reason": "label"})
+    assert answer["Location"] == "/units/MW-2/"
+    moved = DayLog.objects.counting().get()
+    assert (moved.deployment, moved.day, moved.hours_a_h) == (there, log.day, 6.0)
+    assert client.post(f"/records/day-log/{moved.pk}/strike/", {"reason": "guessed"}).status_code == 302
+    assert "Struck out: guessed" in text(client.get("/units/MW-2/"))
+
+
+def test_who_sends_units_out_puts_a_day_on_site_right_but_no_reading(cast, signed_in, unit, bank) -> None:
+    log, reading = day_of(unit), ReadingFactory(bank=bank)
+    client = signed_in(cast.dina)
+    page = text(client.get("/units/MW-1/"))
+    assert f"/records/day-log/{log.pk}/strike/" in page
+    assert f"/records/reading/{reading.pk}/strike/" not in page
+    assert client.get(f"/records/reading/{reading.pk}/strike/").status_code == 403
+    assert client.post(f"/records/day-log/{log.pk}/strike/", {"reason": "twice"}).status_code == 302
+    assert signed_in(cast.vera).get(f"/records/day-log/{log.pk}/strike/").status_code == 403
