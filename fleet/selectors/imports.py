@@ -7,7 +7,8 @@ from typing import Any
 
 from django.db.models import QuerySet
 
-from fleet.models import ImportRun, Job
+from fleet.models import ImportRun, Job, User
+from fleet.permissions import Rights
 
 State = ImportRun.State
 SHOWN_FAULTS = 200
@@ -26,6 +27,7 @@ class ImportPage:
     result: list[dict[str, Any]]
     can_undo: bool
     can_answer: bool
+    may_act: bool
 
     @property
     def nothing_to_do(self) -> bool:
@@ -41,7 +43,23 @@ def import_list() -> QuerySet[ImportRun]:
     return ImportRun.objects.select_related("file", "created_by", "applied_by", "undone_by").order_by("-pk")
 
 
-def import_page(run: ImportRun) -> ImportPage:
+def may_act_on(run: ImportRun, user: User, rights: Rights) -> bool:
+    """Whether a person may answer, bring in, stop or take back: who brought the file, who may write everywhere, or who
+    may write every row that it changes (not known before it was read).
+    """
+    allowed = rights.depots("import")
+    if allowed is None:
+        return True
+    if not allowed:
+        return False
+    if run.created_by_id == user.pk:
+        return True
+    whose: dict[str, Any] = (run.preview or {}).get("whose") or {}
+    depots = set(whose.get("depots", ()))
+    return bool(depots) and not whose.get("pool", True) and depots <= allowed
+
+
+def import_page(run: ImportRun, *, may_act: bool = True) -> ImportPage:
     """One import that was cut off may have written some of its sheets: then it can be taken back as well (one query)."""
     preview: dict[str, Any] = run.preview or {}
     job = run.apply_job or run.read_job
@@ -61,7 +79,9 @@ def import_page(run: ImportRun) -> ImportPage:
         faults=run.faults[:SHOWN_FAULTS],
         fault_count=preview.get("faults", len(run.faults)),
         result=result,
-        can_undo=not working
+        may_act=may_act,
+        can_undo=may_act
+        and not working
         and (run.state == State.APPLIED or (run.state == State.FAILED and run.changes.exists())),
-        can_answer=run.state == State.QUESTION,
+        can_answer=may_act and run.state == State.QUESTION,
     )

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import IO
 
 from django.contrib import messages
+from django.core.exceptions import PermissionDenied
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404
@@ -15,9 +16,9 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from fleet.lib.errors import DomainError
 from fleet.models import Attachment, ImportRun
-from fleet.permissions import member_required, require
+from fleet.permissions import member_required, request_rights, require
 from fleet.selectors.imports import import_list as imports_on_file
-from fleet.selectors.imports import import_page
+from fleet.selectors.imports import import_page, may_act_on
 from fleet.services.imports.books import template_book, template_text
 from fleet.services.imports.kinds import kind_named, kinds_in_order
 from fleet.services.imports.runs import import_answer, import_apply, import_create, import_undo
@@ -63,7 +64,7 @@ def import_list(request: HttpRequest) -> HttpResponse:
 def import_show(request: HttpRequest, pk: int) -> HttpResponse:
     """One import at whatever step it is; htmx asks for the region again while work goes on."""
     run = _run(request, pk)
-    page = import_page(run)
+    page = import_page(run, may_act=_may_act(request, run))
     context = {"page": page, "run": run, "modes": MODES, "obstacles": []}
     if "undo" in request.GET and page.can_undo:
         context["asked_undo"] = True
@@ -77,7 +78,7 @@ def import_show(request: HttpRequest, pk: int) -> HttpResponse:
 @member_required
 @require_POST
 def import_answer_give(request: HttpRequest, pk: int) -> HttpResponse:
-    run = _run(request, pk)
+    run = _run(request, pk, to_act=True)
     answers, missing = answers_given(request.POST, run.questions)
     if missing:
         messages.error(request, _("Choose an answer to each question."))
@@ -89,7 +90,7 @@ def import_answer_give(request: HttpRequest, pk: int) -> HttpResponse:
 @member_required
 @require_POST
 def import_apply_start(request: HttpRequest, pk: int) -> HttpResponse:
-    run = _run(request, pk)
+    run = _run(request, pk, to_act=True)
     choices = choices_made(request.POST, run.preview)
     _do(request, lambda: import_apply(run=run, choices=choices, actor=person_of(request)))
     return redirect_to(request, _address(run))
@@ -98,7 +99,7 @@ def import_apply_start(request: HttpRequest, pk: int) -> HttpResponse:
 @member_required
 @require_POST
 def import_undo_start(request: HttpRequest, pk: int) -> HttpResponse:
-    run = _run(request, pk)
+    run = _run(request, pk, to_act=True)
     _do(request, lambda: import_undo(run=run, actor=person_of(request)))
     return redirect_to(request, _address(run))
 
@@ -106,7 +107,7 @@ def import_undo_start(request: HttpRequest, pk: int) -> HttpResponse:
 @member_required
 @require_POST
 def import_stop(request: HttpRequest, pk: int) -> HttpResponse:
-    run = _run(request, pk)
+    run = _run(request, pk, to_act=True)
     page = import_page(run)
     if page.job is not None:
         job_cancel(job=page.job, actor=person_of(request))
@@ -143,11 +144,18 @@ def import_template(request: HttpRequest, kind: str, form: str) -> HttpResponseB
     return response
 
 
-def _run(request: HttpRequest, pk: int) -> ImportRun:
+def _run(request: HttpRequest, pk: int, *, to_act: bool = False) -> ImportRun:
+    """An import for whoever brings in anything; to act on it, it must be one's own or touch only what one may write."""
     require(request, "import")
     queryset = imports_on_file().select_related("read_job", "apply_job")
     run: ImportRun = get_object_or_404(queryset, pk=pk)
+    if to_act and not _may_act(request, run):
+        raise PermissionDenied(_("Someone else brought this file in, and it may change what is not yours."))
     return run
+
+
+def _may_act(request: HttpRequest, run: ImportRun) -> bool:
+    return may_act_on(run, person_of(request), request_rights(request))
 
 
 def _address(run: ImportRun) -> str:

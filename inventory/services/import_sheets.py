@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -157,7 +158,7 @@ class DesignItemSheet(SheetKind):
 
 
 class LotSheet(SheetKind):
-    """Lots lie wherever they lie: whoever may bring in a depot's stock may make its lots known."""
+    """Whoever may bring in a depot's stock may make lots known; who has some of a lot may correct it."""
 
     model = Lot
     anybody = True
@@ -188,8 +189,28 @@ class LotSheet(SheetKind):
         help="Dated batches. A lot is good through its last day; a month alone means its last day.",
     )
 
+    def prepare(self, lookups: Lookups, rows: Sequence[Values], found: Mapping[Key, Any]) -> None:
+        """Where the lots on file lie: in a place, aboard a unit, or fitted in one."""
+        there: dict[int, list[Place]] = defaultdict(list)
+        for some in chunks([lot.pk for lot in found.values()], 500):
+            balances = Balance.objects.filter(lot__in=some, qty__gt=0).select_related("place", "unit__home")
+            for balance in balances:
+                home = balance.place or (balance.unit.home if balance.unit else None)
+                there[balance.lot_id].extend([home] if home else [])
+            parts = FittedPart.objects.filter(lot__in=some, removed_at__isnull=True)
+            for part_there in parts.select_related("unit__home"):
+                there[part_there.lot_id].append(part_there.unit.home)
+        lookups.memory["lots_lie"] = there
+
+    def refused(self, row: Planned, allowed: Collection[int]) -> str | None:
+        """As on the page of a lot: the right where some of it lies; what lies nowhere is everybody's."""
+        if row.action == "added" or not row.owners or any(home.pk in allowed for home in row.owners):
+            return None
+        return row.owners[0].name
+
     def check(self, lookups: Lookups, row: Planned) -> Iterator[Problem]:
         lot: Lot = row.obj
+        row.owners = lookups.memory["lots_lie"].get(lot.pk, [])
         yield from in_order(lot.made_on, lot.expires_on, "expires_on")
         if lot.expires_on is not None and lot.no_expiry:
             yield (

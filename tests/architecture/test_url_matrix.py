@@ -78,8 +78,10 @@ class Things:
         return [AttachmentFactory(unit=self.a_unit).pk]
 
     def import_run(self) -> list[Any]:
-        file = AttachmentFactory()
-        return [ImportRun.objects.create(file=file, preview={"fault_file": file.pk}).pk]
+        """Brought in by the manager of the north depot; it changes a unit of the north depot."""
+        file, whose = AttachmentFactory(), {"depots": [self.cast.north.pk], "pool": False}
+        preview = {"fault_file": file.pk, "whose": whose}
+        return [ImportRun.objects.create(file=file, preview=preview, created_by=self.cast.nora).pk]
 
     def template(self) -> list[Any]:
         return ["units", "csv"]

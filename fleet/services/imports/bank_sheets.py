@@ -58,20 +58,29 @@ class StaySheet(SheetKind):
     into = ""  # the column that says in what it sits
     stay_model: type[models.Model]
     stay_of = ""
-    places = frozenset({"place"})
+    with_stay: tuple[str, ...] = ()
+
+    def home_of(self, lookups: Lookups, stay: Any) -> Place | None:
+        """The depot to which a thing belongs by where it is."""
+        raise NotImplementedError
 
     def prepare(self, lookups: Lookups, rows: Sequence[Values], found: Mapping[Key, Any]) -> None:
         stays: dict[int, Any] = {}
         manager: Any = self.stay_model._default_manager
         for some in chunks([obj.pk for obj in found.values()], 500):
             current = (
-                manager.current().filter(**{f"{self.stay_of}__in": some}).select_related(self.into, "place")
+                manager.current()
+                .filter(**{f"{self.stay_of}__in": some})
+                .select_related(*self.with_stay, "place")
             )
             for stay in current:
                 stays[getattr(stay, f"{self.stay_of}_id")] = stay
         lookups.memory[f"{self.name}_stays"] = stays
 
     def _compare_stay(self, lookups: Lookups, row: Planned) -> None:
+        here = lookups.memory[f"{self.name}_stays"].get(row.obj.pk)
+        home = self.home_of(lookups, here) if here is not None else None
+        row.owners = [home] if home is not None else []
         for name in (self.into, "place", "position"):
             row.changes.pop(name, None)
         into, place, position = (row.values.get(name) for name in (self.into, "place", "position"))
@@ -122,6 +131,7 @@ class BankSheet(StaySheet):
     virtual = frozenset({"unit", "place", "position", "nominal_v"})
     one_by_one = frozenset({"unit", "place", "position"})
     into = "unit"
+    with_stay = ("unit__home",)
     stay_model = BankStay
     stay_of = "bank"
     spec = SheetSpec(
@@ -203,6 +213,9 @@ class BankSheet(StaySheet):
         ),
         help="One row for each bank: blocks of one chemistry in series and parallel. Empty means not known.",
     )
+
+    def home_of(self, lookups: Lookups, stay: BankStay) -> Place | None:
+        return stay.unit.home if stay.unit is not None else stay.place
 
     def current(self, obj: Any, name: str) -> Any:
         return super().current(obj, name) if name not in self.virtual else None

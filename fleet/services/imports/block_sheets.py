@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
 from django.db import models
@@ -10,10 +10,10 @@ from django.utils.translation import gettext_noop as _
 
 from fleet.domain.intake import ColumnSpec, SheetSpec
 from fleet.lib.errors import DomainError
-from fleet.models import BatteryBlock, BlockStay, Modification
+from fleet.models import BatteryBlock, BlockStay, Modification, Place
 from fleet.services.banks import block_move
 from fleet.services.imports.bank_sheets import StaySheet, chemistry_choices, stay_start, units_of_banks
-from fleet.services.imports.kinds import Planned, Problem, Ref, chunks, column
+from fleet.services.imports.kinds import Key, Planned, Problem, Ref, Values, chunks, column
 from fleet.services.imports.office_sheets import key_column
 from fleet.services.imports.references import Lookups
 
@@ -24,6 +24,7 @@ class BlockSheet(StaySheet):
     virtual = frozenset({"bank", "place", "position"})
     one_by_one = virtual
     into = "bank"
+    with_stay = ("bank",)
     stay_model = BlockStay
     stay_of = "block"
     spec = SheetSpec(
@@ -51,6 +52,14 @@ class BlockSheet(StaySheet):
         ),
         help="The blocks of each bank, which have serial numbers and histories of their own.",
     )
+
+    def prepare(self, lookups: Lookups, rows: Sequence[Values], found: Mapping[Key, Any]) -> None:
+        super().prepare(lookups, rows, found)
+        stays = lookups.memory[f"{self.name}_stays"].values()
+        lookups.load("banks", {stay.bank.serial for stay in stays if stay.bank_id})
+
+    def home_of(self, lookups: Lookups, stay: BlockStay) -> Place | None:
+        return lookups.get("banks", stay.bank.serial).home if stay.bank is not None else stay.place
 
     def current(self, obj: Any, name: str) -> Any:
         return super().current(obj, name) if name not in self.virtual else None

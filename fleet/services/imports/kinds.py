@@ -114,7 +114,7 @@ class SheetKind:
     model: type[models.Model]
     after: tuple[str, ...] = ()
     virtual: frozenset[str] = frozenset()
-    anybody = False  # whoever may bring in anything may bring in this
+    anybody = False  # whoever may bring in anything may add rows of this
     one_by_one: frozenset[str] = (
         frozenset()
     )  # a change of one of these goes through the service of that change
@@ -248,6 +248,20 @@ class SheetKind:
         return [
             value.home for value in row.values.values() if isinstance(value, Ref) and value.home is not None
         ][:1]
+
+    def owners(self, row: Planned) -> list[Place]:
+        """Whose a row is: of those whom it names, and of those to whom it belongs on file."""
+        return [*self.homes(row), *row.owners]
+
+    def refused(self, row: Planned, allowed: Collection[int]) -> str | None:
+        """Whose the row is that the people of these depots (keys) may not write; None: they may."""
+        if row.action == "added" and self.anybody:
+            return None
+        owners = self.owners(row)
+        foreign = [owner for owner in owners if owner.pk not in allowed]
+        if foreign:
+            return foreign[0].name
+        return None if owners else str(_("the whole pool"))
 
     def zone(self, values: Values) -> str:
         """The time zone in which the clock times of a row are meant."""

@@ -316,18 +316,14 @@ def _fault(plan: Plan, number: int, name: str, value: str, error: DomainError) -
 
 def _check_rights(plan: Plan, lookups: Lookups) -> None:
     rights = lookups.rights
-    if rights is None or (plan.kind.anybody and rights.can("import")):
-        return
-    allowed = rights.depots("import")
+    allowed = None if rights is None else rights.depots("import")
     if allowed is None:
         return
     for row in plan.rows:
         if row.action == "left":
             continue
-        homes = plan.kind.homes(row)
-        foreign = [home for home in homes if home.pk not in allowed]
-        if not homes or foreign:
-            whose = foreign[0].name if foreign else "the whole pool"
+        whose = plan.kind.refused(row, allowed)
+        if whose is not None:
             error = DomainError(
                 "row.not_yours",
                 _("This row belongs to {whose}, which your role does not let you change."),
@@ -335,6 +331,20 @@ def _check_rights(plan: Plan, lookups: Lookups) -> None:
                 mend="Leave the row out, or ask an administrator to bring it in.",
             )
             plan.faults.append(_fault(plan, row.number, plan.kind.spec.key[0], row.label, error))
+
+
+def owners_of(plans: Iterable[Plan]) -> dict[str, Any]:
+    """Whose the rows are that would be written: keys of depots, and whether some belong to the whole pool."""
+    depots: set[int] = set()
+    pool = False
+    for plan in plans:
+        for row in plan.rows:
+            if row.action == "left" or (row.action == "added" and plan.kind.anybody):
+                continue
+            owners = {owner.pk for owner in plan.kind.owners(row)}
+            pool = pool or not owners or None in owners
+            depots |= owners - {None}
+    return {"depots": sorted(depots), "pool": pool}
 
 
 def _changed_after(

@@ -27,7 +27,7 @@ from fleet.services.audit import audit_record, audit_unnamed
 from fleet.services.changes import units_changed
 from fleet.services.imports.books import fault_book
 from fleet.services.imports.kinds import chunks, kind_named, kinds_in_order
-from fleet.services.imports.planning import Opened, Plan, plan_sheet, preview, recognise
+from fleet.services.imports.planning import Opened, Plan, owners_of, plan_sheet, preview, recognise
 from fleet.services.imports.references import Lookups
 from fleet.services.imports.undoing import Undoer, require_no_obstacle
 from fleet.services.imports.writing import Pacer, Writer, remember_new
@@ -259,6 +259,7 @@ def _read(run: ImportRun, context: JobContext) -> dict[str, Any]:
         made["as_of"] = as_of.isoformat() if as_of else None
         made["at"] = timezone.now().isoformat()
         made["faults"] = len(faults)
+        made["whose"] = owners_of(plans)
         if faults:
             name = f"faulty rows of {run.file.name}".rsplit(".", 1)[0][:190] + ".xlsx"
             book_of_faults = fault_book(
@@ -306,6 +307,7 @@ def _apply(run: ImportRun, context: JobContext) -> dict[str, Any]:
         as_of = file_as_of(run, book)
         total = _expected(run, chosen)
         earlier: dict[tuple[str, str], str] = {}
+        whose: dict[str, Any] = run.preview.get("whose", {})
         done = 0
         for kind, data in found.sheets:
             mode = chosen.get(data.ident, "all")
@@ -319,16 +321,23 @@ def _apply(run: ImportRun, context: JobContext) -> dict[str, Any]:
             )
             done += outcome["added"] + outcome["changed"]
             report.append(outcome)
+            whose = _joined(whose, owners_of([plan]))
             context.fault_point("import:sheet-written")
     with transaction.atomic():
         context.fence()
         run.state = State.APPLIED
         run.applied_at = timezone.now()
-        run.preview = {**run.preview, "applied": {"sheets": report}}
+        run.preview = {**run.preview, "applied": {"sheets": report}, "whose": whose}
         run.save(update_fields=["state", "applied_at", "preview"])
         units_changed(touched_units(run))
     context.fault_point("import:applied")
     return {"sheets": report}
+
+
+def _joined(one: Mapping[str, Any], other: Mapping[str, Any]) -> dict[str, Any]:
+    """Whose rows two parts of an import are, together."""
+    depots = {*one.get("depots", ()), *other["depots"]}
+    return {"depots": sorted(depots), "pool": bool(one.get("pool", False) or other["pool"])}
 
 
 class Progress:
