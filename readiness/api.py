@@ -11,12 +11,12 @@ from ninja import Field, Query, Router, Schema
 from ninja.responses import Status
 
 from fleet.lib.errors import DomainError
-from fleet.models import BankStay, BatteryBank, Place, Unit
+from fleet.models import BankStay, BatteryBank, Place
 from fleet.permissions import require
 from fleet.web.api import ApiRefusal, KeyAuth, asked_by
 from readiness.models import BankState, Reading
 from readiness.selectors.pages_alerts import alerts_of_today
-from readiness.selectors.pages_units import units_with_verdicts
+from readiness.selectors.pages_units import current_state, units_with_verdicts
 from readiness.services.upkeep import reading_record
 from readiness.web.matters import reason_of
 from readiness.web.verdicts import check_groups, first_reason, why_undecided
@@ -37,8 +37,11 @@ class UnitRow(Schema):
     why: str = Field(description="the first thing that stands in the way, or why nothing may be said")
     time_to_ready_h: float | None
     confirmed_on: dt.date | None
-    charge_low_soc: float | None = Field(description="low end of the weakest bank's charge state, 0..1")
+    charge_low_soc: float | None = Field(
+        description="low end of the weakest bank's charge state, 0..1; null while the verdict may not be shown"
+    )
     charge_due_on: dt.date | None
+    charge_as_of: dt.date | None = Field(description="the day as of which the charge was last worked out")
 
 
 class UnitRows(Schema):
@@ -127,6 +130,7 @@ def unit_row(unit: Any) -> dict[str, Any]:
         "confirmed_on": unit.shown_day,
         "charge_low_soc": unit.charge_low,
         "charge_due_on": unit.charge_due,
+        "charge_as_of": unit.charge_day,
     }
 
 
@@ -173,18 +177,20 @@ def show_unit(request: HttpRequest, tag: str) -> Any:
     return {**unit_row(unit), "checks": checks, "banks": _bank_rows(unit)}
 
 
-def _bank_rows(unit: Unit) -> list[dict[str, Any]]:
+def _bank_rows(unit: Any) -> list[dict[str, Any]]:
+    """The banks of a listed unit. What is out of date is null, with the reason `not_current` and the day it was as of."""
     stays = BankStay.objects.filter(unit=unit, ended_at__isnull=True).select_related("bank", "bank__state")
     rows = []
     for stay in stays.order_by("position"):
-        state: BankState | None = getattr(stay.bank, "state", None)
+        last: BankState | None = getattr(stay.bank, "state", None)
+        state = current_state(last, None if unit.why_undecided else unit.day_due)
         rows.append(
             {
                 "serial": stay.bank.serial,
                 "chemistry": stay.bank.chemistry,
                 "position": stay.position,
                 "status": state.status if state else "cannot_decide",
-                "reasons": state.reasons if state else ["not_computed"],
+                "reasons": state.reasons if state else ["not_current" if last else "not_computed"],
                 "soc": state.soc if state else None,
                 "low_soc": state.low_soc if state else None,
                 "high_soc": state.high_soc if state else None,
@@ -193,7 +199,7 @@ def _bank_rows(unit: Unit) -> list[dict[str, Any]]:
                 "interval_due_on": state.interval_day if state else None,
                 "charge_due_on": state.due_day if state else None,
                 "due_by": state.due_by if state else "",
-                "as_of": state.as_of if state else None,
+                "as_of": last.as_of if last else None,
             }
         )
     return rows

@@ -9,6 +9,7 @@ from typing import Any
 from django.db.models import (
     Case,
     CharField,
+    Count,
     DateField,
     Exists,
     F,
@@ -24,7 +25,7 @@ from django.db.models import (
 
 from fleet.lib.dates import find_zone
 from fleet.models import BankStay, Place, Unit, UnitStay
-from readiness.models import Alert, JudgementDue, SetAside
+from readiness.models import Alert, BankState, JudgementDue, SetAside
 from readiness.models.sweep import Outcome
 
 SWEEP_HOUR = dt.time(2, 0)
@@ -57,7 +58,8 @@ def units_with_verdicts(
 
     ``shown_outcome`` is 'cannot decide' when there is no verdict, when it is older than the last due sweep, when dates
     have turned it, when the unit was set aside, or when something changed and it waits to be judged again.
-    ``why_undecided`` says which: none, old, turned, aside, waiting, or empty.
+    ``why_undecided`` says which: none, old, turned, aside, waiting, or empty. Nor is the charge of its banks shown then:
+    ``charge_low`` and ``charge_due`` are empty, ``charge_day`` says the day as of which the charge was last worked out.
     """
     units = Unit.objects.in_service().select_related("design", "home")
     if depot is not None:
@@ -66,33 +68,58 @@ def units_with_verdicts(
     aside = SetAside.objects.filter(unit=OuterRef("pk"), cleared_at__isnull=True)
     here = UnitStay.objects.filter(unit=OuterRef("pk"), ended_at__isnull=True)
     banks = BankStay.objects.filter(unit=OuterRef("pk"), ended_at__isnull=True).order_by()
-    return units.annotate(
-        shown=FilteredRelation("verdicts", condition=Q(verdicts__current=True)),
-        day_here=_by_zone(depots, lambda zone: now.astimezone(find_zone(zone)).date()),
-        day_due=_by_zone(depots, lambda zone: last_due_sweep_day(now, zone)),
-        is_aside=Exists(aside),
-        is_waiting=Exists(JudgementDue.objects.filter(unit=OuterRef("pk"))),
-    ).annotate(
-        why_undecided=Case(
-            When(is_waiting=True, then=Value("waiting")),
-            When(shown__isnull=True, then=Value("none")),
-            When(is_aside=True, then=Value("aside")),
-            When(shown__last_confirmed_day__lt=F("day_due"), then=Value("old")),
-            When(shown__turns_on__lte=F("day_here"), then=Value("turned")),
-            default=Value(""),
-            output_field=CharField(),
-        ),
-        shown_outcome=Case(
-            When(~Q(why_undecided=""), then=undecided),
-            default=F("shown__outcome"),
-            output_field=CharField(),
-        ),
-        shown_hours=Case(When(why_undecided="", then=F("shown__time_to_ready_h"))),
-        shown_result=F("shown__result"),
-        shown_day=F("shown__last_confirmed_day"),
-        away=Subquery(here.values("absence__purpose")[:1]),
-        at_place=Subquery(here.values("place__name")[:1]),
-        charge_low=Subquery(banks.values("unit").annotate(x=Min("bank__state__low_soc")).values("x")[:1]),
-        charge_due=Subquery(banks.values("unit").annotate(x=Min("bank__state__due_day")).values("x")[:1]),
-        open_alerts=Exists(Alert.objects.filter(about_unit=OuterRef("pk"), cleared_at__isnull=True)),
+
+    def least(column: str) -> QuerySet[Any]:
+        return banks.values("unit").annotate(least=Min(column), known=Count(column), all=Count("pk"))
+
+    charge_current = Q(why_undecided="", charge_day__gte=F("day_due"))
+    return (
+        units.annotate(
+            shown=FilteredRelation("verdicts", condition=Q(verdicts__current=True)),
+            day_here=_by_zone(depots, lambda zone: now.astimezone(find_zone(zone)).date()),
+            day_due=_by_zone(depots, lambda zone: last_due_sweep_day(now, zone)),
+            is_aside=Exists(aside),
+            is_waiting=Exists(JudgementDue.objects.filter(unit=OuterRef("pk"))),
+        )
+        .annotate(
+            why_undecided=Case(
+                When(is_waiting=True, then=Value("waiting")),
+                When(shown__isnull=True, then=Value("none")),
+                When(is_aside=True, then=Value("aside")),
+                When(shown__last_confirmed_day__lt=F("day_due"), then=Value("old")),
+                When(shown__turns_on__lte=F("day_here"), then=Value("turned")),
+                default=Value(""),
+                output_field=CharField(),
+            ),
+            shown_outcome=Case(
+                When(~Q(why_undecided=""), then=undecided),
+                default=F("shown__outcome"),
+                output_field=CharField(),
+            ),
+            shown_hours=Case(When(why_undecided="", then=F("shown__time_to_ready_h"))),
+            shown_result=F("shown__result"),
+            shown_day=F("shown__last_confirmed_day"),
+            away=Subquery(here.values("absence__purpose")[:1]),
+            at_place=Subquery(here.values("place__name")[:1]),
+            charge_day=Subquery(least("bank__state__as_of").values("least")[:1]),
+            open_alerts=Exists(Alert.objects.filter(about_unit=OuterRef("pk"), cleared_at__isnull=True)),
+        )
+        .annotate(
+            charge_low=Case(
+                When(
+                    charge_current,
+                    then=Subquery(least("bank__state__low_soc").filter(known=F("all")).values("least")[:1]),
+                )
+            ),
+            charge_due=Case(
+                When(charge_current, then=Subquery(least("bank__state__due_day").values("least")[:1]))
+            ),
+        )
     )
+
+
+def current_state(state: BankState | None, current_from: dt.date | None) -> BankState | None:
+    """A bank's state as long as it may be shown: as of ``current_from`` (None: not at all) or later."""
+    if state is None or current_from is None or state.as_of < current_from:
+        return None
+    return state

@@ -49,7 +49,11 @@ def unit_show(request: HttpRequest, tag: str) -> HttpResponse:
         "today": today,
         "checks": check_groups(shown.shown_result if shown else None, today),
         "banks": bank_lines(
-            page.banks, today=today, zone=unit.home.time_zone, courses=charge_courses(unit, today=today)
+            page.banks,
+            today=today,
+            zone=unit.home.time_zone,
+            courses=charge_courses(unit, today=today),
+            current_from=shown.day_due if shown and not shown.why_undecided else None,
         ),
         "parts": part_lines(page, today=today),
         "certificates": certificate_lines(page, today=today),

@@ -64,8 +64,8 @@ def _searched_tag(request: HttpRequest) -> str:
 
 def _unit_file(kind: str, rows: object) -> HttpResponse:
     columns = [
-        _("Unit"), _("Verdict"), _("Why"), _("Time to ready, h"), _("Charge low end, %"), _("Charge due"), _("Design"),
-        _("Home"), _("Away"),
+        _("Unit"), _("Verdict"), _("Why"), _("Time to ready, h"), _("Charge low end, %"), _("Charge due"), _("Charge as of"),
+        _("Design"), _("Home"), _("Away"),
     ]  # fmt: skip
     cells = [
         [
@@ -75,6 +75,7 @@ def _unit_file(kind: str, rows: object) -> HttpResponse:
             line.unit.shown_hours,
             None if line.unit.charge_low is None else round(100 * line.unit.charge_low, 1),
             line.unit.charge_due,
+            line.unit.charge_day,
             line.unit.design.name,
             line.unit.home.name,
             line.away,

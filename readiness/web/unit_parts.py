@@ -18,6 +18,7 @@ from inventory.selectors.part_use import UseRow
 from readiness.models import BankState
 from readiness.selectors.pages_charge import ChargeCourse
 from readiness.selectors.pages_unit import BankView, UnitPage
+from readiness.selectors.pages_units import current_state
 from readiness.sentences import state_words
 
 
@@ -33,8 +34,11 @@ class Pair:
 
 @dataclass(frozen=True)
 class BankLine:
+    """One bank: its state only while that is current, and the day it is as of in any case."""
+
     view: BankView
     state: BankState | None
+    as_of: dt.date | None
     pairs: tuple[Pair, ...]
     chart: Chart | None = None
     said: str = ""
@@ -46,13 +50,17 @@ def bank_lines(
     today: dt.date,
     zone: str,
     courses: dict[int, ChargeCourse],
+    current_from: dt.date | None,
 ) -> list[BankLine]:
+    """`current_from`: first day as of which a state may be shown; None: none may, because the unit's verdict may not."""
     lines = []
     for view in views:
         course = courses.get(view.bank.pk)
         drawn = course is not None and any(point.mid is not None for point in course.days)
         chart = charge_chart(view, course, today=today, zone=zone) if course and drawn else None
-        lines.append(BankLine(view, view.state, _bank_pairs(view, today, zone), chart, _said(view.state)))
+        state = current_state(view.state, current_from)
+        as_of = view.state.as_of if view.state else None
+        lines.append(BankLine(view, state, as_of, _bank_pairs(view, state, today, zone), chart, _said(state)))
     return lines
 
 
@@ -65,8 +73,8 @@ def _said(state: BankState | None) -> str:
     return f"{told[0].upper()}{told[1:]}."
 
 
-def _bank_pairs(view: BankView, today: dt.date, zone: str) -> tuple[Pair, ...]:
-    bank, state = view.bank, view.state
+def _bank_pairs(view: BankView, state: BankState | None, today: dt.date, zone: str) -> tuple[Pair, ...]:
+    bank = view.bank
     pairs = [
         Pair(
             _("Bank"),

@@ -4,13 +4,14 @@ import datetime as dt
 from typing import Any
 
 import pytest
+import time_machine
 from django.test import Client
 
 from fleet.models import AuditEntry
 from fleet.services.tokens import token_create, token_revoke, token_use
-from readiness.models import Reading
+from readiness.models import BankState, Reading
 from tests.cast import Cast
-from tests.factories.fleet import BankFactory, UnitFactory
+from tests.factories.fleet import NOW, TODAY, BankFactory, UnitFactory
 from tests.factories.readiness import AlertFactory, VerdictFactory
 
 pytestmark = pytest.mark.django_db
@@ -181,3 +182,24 @@ def test_the_document_describes_every_refusal(client: Client) -> None:
     for path, methods in document["paths"].items():
         for operation in methods.values():
             assert {"401", "403", "404", "422"} <= set(operation["responses"]), path
+
+
+@pytest.mark.parametrize("days_ago", [0, 1])
+def test_the_charge_is_told_as_long_as_the_verdict_is(client: Client, cast: Cast, days_ago: int) -> None:
+    day = TODAY - dt.timedelta(days=days_ago)
+    unit = UnitFactory(tag="AA-1", home=cast.north)
+    BankState.objects.create(
+        bank=BankFactory(unit=unit), as_of=day, status="decided", soc=0.7, low_soc=0.62, due_day=TODAY
+    )
+    VerdictFactory(unit=unit, from_day=day)
+    _row, key = token_create(user=cast.vera, name="a gauge", scopes=("read",), actor=cast.ada)
+    with time_machine.travel(NOW, tick=False):
+        told = ask(client, "GET", "units/AA-1", key).json()
+    bank = told["banks"][0]
+    assert told["charge_as_of"] == bank["as_of"] == day.isoformat()
+    if days_ago:
+        assert (told["charge_low_soc"], told["charge_due_on"]) == (None, None)
+        assert (bank["status"], bank["reasons"], bank["low_soc"]) == ("cannot_decide", ["not_current"], None)
+        assert "older than the last sweep" in told["why"]
+    else:
+        assert (told["charge_low_soc"], bank["low_soc"], bank["status"]) == (0.62, 0.62, "decided")

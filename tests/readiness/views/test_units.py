@@ -118,12 +118,66 @@ def test_the_export_is_what_is_on_screen(cast, signed_in) -> None:
     unit = UnitFactory(tag="=EVIL", home=cast.north)
     bank = BankFactory(unit=unit)
     BankState.objects.create(bank=bank, as_of=TODAY, status="known", low_soc=0.62, due_day=TODAY + 9 * DAY)
+    VerdictFactory(unit=unit, outcome="cannot_decide")
     UnitFactory(tag="SS-1", home=cast.south)
     answer = signed_in(cast.vera).get("/units/?depot=NORTH&format=csv")
     rows = list(csv.DictReader(io.StringIO(answer.content.decode("utf-8-sig"))))
     assert [row["Unit"] for row in rows] == ["'=EVIL"]
     assert rows[0]["Charge low end, %"] == "62.0"
+    assert rows[0]["Charge as of"] == TODAY.isoformat()
     assert rows[0]["Verdict"] == "cannot decide"
+
+
+def bank_with_state(unit, low_soc: float | None = 0.62, as_of: dt.date = TODAY, position: str = "main"):
+    bank = BankFactory(unit=unit, position=position)
+    BankState.objects.create(
+        bank=bank,
+        as_of=as_of,
+        status="known",
+        soc=0.7,
+        low_soc=low_soc,
+        high_soc=0.78,
+        due_day=TODAY + 9 * DAY,
+    )
+    return bank
+
+
+@pytest.mark.parametrize("days_ago", [0, 1])
+def test_the_charge_is_shown_as_long_as_the_verdict_is(cast, signed_in, days_ago) -> None:
+    """List, export and page: no number of a day whose verdict is too old, and always the day it is as of."""
+    day = TODAY - days_ago * DAY
+    unit = UnitFactory(tag="AA-1", home=cast.north)
+    bank_with_state(unit, as_of=day)
+    VerdictFactory(unit=unit, from_day=day)
+    client = signed_in(cast.nora)
+    row = next(csv.DictReader(io.StringIO(client.get("/units/?format=csv").content.decode("utf-8-sig"))))
+    told = (row["Charge low end, %"], row["Charge due"], row["Charge as of"])
+    listed, page = (client.get(url).content.decode() for url in ("/units/", "/units/AA-1/"))
+    assert f"as of {day.day} Nov" in listed
+    assert f"as of {day.day} Nov 2026" in page
+    if days_ago:
+        assert told == ("", "", day.isoformat())
+        assert "older than the last sweep" in row["Why"]
+        assert "62 %" not in listed
+        assert "62–78 %" not in page
+        assert "not shown until it is worked out again" in page
+    else:
+        assert told == ("62.0", (TODAY + 9 * DAY).isoformat(), day.isoformat())
+        assert "62 %" in listed
+        assert "62–78 %" in page
+
+
+def test_of_several_banks_the_weakest_is_shown_and_none_when_one_is_not_known(cast) -> None:
+    unit = UnitFactory(home=cast.north)
+    VerdictFactory(unit=unit)
+    bank_with_state(unit, 0.8)
+    bank_with_state(unit, 0.62, position="second")
+    assert (shown(cast, unit).charge_low, shown(cast, unit).charge_due) == (0.62, TODAY + 9 * DAY)
+    bank_with_state(unit, None, position="third")
+    assert shown(cast, unit).charge_low is None
+    # A bank that came from elsewhere and was last looked at long ago: nothing is known of the whole.
+    BankState.objects.filter(low_soc=0.62).update(as_of=TODAY - 9 * DAY)
+    assert (shown(cast, unit).charge_due, shown(cast, unit).charge_day) == (None, TODAY - 9 * DAY)
 
 
 def test_queries_do_not_grow_with_the_list(cast, signed_in, queries_of) -> None:
