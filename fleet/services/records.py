@@ -30,6 +30,7 @@ BOOKKEEPING = frozenset(
         "id",
         "recorded_at",
         "recorded_by",
+        "end_recorded_at",
         "token",
         "struck_at",
         "struck_by",

@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy as _
 from fleet.models import BatteryBank, Correctable, Design, Place, Unit, Versioned
 from fleet.models.base import COUNTING, span_in_order, struck_has_reason
 from inventory.models import Item
+from readiness.querysets import ChargeQuerySet, FaultQuerySet
 
 
 class Reading(Correctable):
@@ -78,6 +79,7 @@ class Charge(Correctable):
     purpose = models.CharField(max_length=12, choices=Purpose, default=Purpose.MAINTENANCE)
     planned_end_at = models.DateTimeField(null=True, blank=True)
     ended_at = models.DateTimeField(null=True, blank=True)
+    end_recorded_at = models.DateTimeField(null=True, blank=True, editable=False)
     end_sign = models.CharField(max_length=16, choices=EndSign, default=EndSign.NONE, blank=True)
     to_soc = models.FloatField(
         _("charged to"),
@@ -91,6 +93,8 @@ class Charge(Correctable):
     place = models.ForeignKey(Place, on_delete=models.PROTECT, null=True, blank=True, related_name="charges")
     tripped = models.BooleanField(_("the charger tripped"), default=False)
     note = models.CharField(max_length=400, blank=True)
+
+    objects = ChargeQuerySet.as_manager()  # type: ignore[misc]
 
     class Meta:
         ordering = ["bank", "-happened_at"]
@@ -212,10 +216,13 @@ class Fault(Correctable):
     part_item = models.ForeignKey(Item, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     part_qty = models.DecimalField(max_digits=12, decimal_places=3, null=True, blank=True)
     closed_at = models.DateTimeField(null=True, blank=True)
+    end_recorded_at = models.DateTimeField(null=True, blank=True, editable=False)
     closed_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
     closing_note = models.CharField(max_length=400, blank=True)
+
+    objects = FaultQuerySet.as_manager()  # type: ignore[misc]
 
     class Meta:
         ordering = ["unit", "-happened_at"]

@@ -168,6 +168,7 @@ def charge_stop(
             )
         before = facts(row)
         row.ended_at, row.end_sign, row.to_soc = ended_at, end_sign, to_soc
+        row.end_recorded_at = instant
         row.ah_in, row.energy_kwh, row.tripped = ah_in, energy_kwh, tripped
         row.note = "; ".join(part for part in (row.note, note) if part)
         check_charge(row, now=instant, birth=birth_of_bank(row.bank, row.happened_at))

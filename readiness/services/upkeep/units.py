@@ -119,6 +119,7 @@ def fault_close(
             )
         before = facts(row)
         row.closed_at, row.closed_by, row.closing_note = closed_at, actor, note
+        row.end_recorded_at = instant
         _check_fault(row, instant)
         check_row(row)
         row.save()
