@@ -59,6 +59,7 @@ class StaySheet(SheetKind):
     stay_model: type[models.Model]
     stay_of = ""
     with_stay: tuple[str, ...] = ()
+    elsewhere = frozenset({"unit", "bank", "place", "position"})
 
     def home_of(self, lookups: Lookups, stay: Any) -> Place | None:
         """The depot to which a thing belongs by where it is."""
@@ -99,6 +100,17 @@ class StaySheet(SheetKind):
         if target.obj.pk is not None and here == target.obj.pk and same_position:
             return
         row.changes[name] = (_where(stay, self.into), target)
+
+    def told_elsewhere(
+        self, lookups: Lookups, rows: Sequence[Planned], moment: datetime
+    ) -> Mapping[int, set[str]]:
+        stays = lookups.memory[f"{self.name}_stays"]
+        late = (row for row in rows if row.obj.pk in stays and stays[row.obj.pk].started_at > moment)
+        return {row.number: {self.into, "place", "position"} for row in late}
+
+    def audited_as(self, names: set[str]) -> set[str]:
+        moved = {self.into, "place", "position"} if {"in", "position"} & names else set()
+        return names | moved
 
     def homes(self, row: Planned) -> Collection[Place]:
         refs = [value for name in (self.into, "place") if isinstance(value := row.values.get(name), Ref)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from decimal import Decimal
 from importlib import import_module
 from math import isclose
@@ -115,6 +116,7 @@ class SheetKind:
     after: tuple[str, ...] = ()
     virtual: frozenset[str] = frozenset()
     anybody = False  # whoever may bring in anything may add rows of this
+    elsewhere: frozenset[str] = frozenset()  # columns that other rows tell, see `told_elsewhere`
     one_by_one: frozenset[str] = (
         frozenset()
     )  # a change of one of these goes through the service of that change
@@ -240,6 +242,18 @@ class SheetKind:
     ) -> Iterator[tuple[Planned, str, DomainError]]:
         """Rules between rows, such as one bank per position."""
         yield from ()
+
+    # --- what changed here since ---
+
+    def told_elsewhere(
+        self, lookups: Lookups, rows: Sequence[Planned], moment: datetime
+    ) -> Mapping[int, set[str]]:
+        """By row number the columns whose value other rows tell, and which changed here after a moment."""
+        return {}
+
+    def audited_as(self, names: set[str]) -> set[str]:
+        """The columns that the words of an audit line mean."""
+        return names
 
     # --- whose it is, and what it is called ---
 

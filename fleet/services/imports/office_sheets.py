@@ -12,8 +12,10 @@ from fleet.domain.intake import ColumnSpec, SheetSpec
 from fleet.lib.dates import find_zone
 from fleet.lib.errors import DomainError
 from fleet.models import ClimateNormal, DepotTerms, Design, PackedForm, Place, Unit
+from fleet.services.audit import audit_record
 from fleet.services.imports.kinds import Key, Planned, Problem, Ref, SheetKind, Values, column
 from fleet.services.imports.references import Lookups
+from fleet.services.records import facts
 
 
 class PlaceSheet(SheetKind):
@@ -163,11 +165,34 @@ class DepotTermsSheet(SheetKind):
 
     def add_one(self, lookups: Lookups, row: Planned) -> None:
         terms: DepotTerms = row.obj
+        trail = f"import {lookups.run_id}, {self.spec.label} row {row.number}"
         if terms.valid_to is None:
-            DepotTerms.objects.filter(place_id=terms.place_id, valid_to__isnull=True).update(
-                valid_to=terms.valid_from - timedelta(days=1)
-            )
+            ends_on = terms.valid_from - timedelta(days=1)
+            for before in DepotTerms.objects.filter(place_id=terms.place_id, valid_to__isnull=True):
+                before.valid_to = ends_on
+                before.save(update_fields=["valid_to"])
+                self._audit(lookups, before, "end", {"valid_to": None}, {"valid_to": ends_on}, "")
         terms.save(force_insert=True)
+        self._audit(lookups, terms, "import", {}, facts(terms), trail)
+
+    def _audit(
+        self,
+        lookups: Lookups,
+        terms: DepotTerms,
+        word: str,
+        before: dict[str, Any],
+        after: dict[str, Any],
+        trail: str,
+    ) -> None:
+        audit_record(
+            actor=lookups.actor,
+            action=f"depotterms.{word}",
+            subject=terms,
+            before=before,
+            after=after,
+            note=trail,
+            place=terms.place,
+        )
 
     def watched(self, row: Planned) -> list[Any]:
         return [DepotTerms.objects.filter(place_id=row.obj.place_id)]

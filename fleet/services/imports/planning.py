@@ -141,9 +141,9 @@ def plan_sheet(
         plan.faults.append(_fault(plan, planned.number, name, shown(planned.values.get(name), name), error))
     bad = plan.faulty_rows
     plan.rows = [row for row in plan.rows if row.number not in bad]
-    for late, names in _changed_after(kind, plan.of("changed"), as_of):
+    for late, names in _changed_after(kind, lookups, plan.of("changed"), as_of):
         late.newer = names
-    for late, names in _changed_after(kind, plan.of("changed"), seen_at):
+    for late, names in _changed_after(kind, lookups, plan.of("changed"), seen_at):
         late.unseen = names
     for planned in plan.of("added"):
         if named := kind.ref(planned):
@@ -348,29 +348,40 @@ def owners_of(plans: Iterable[Plan]) -> dict[str, Any]:
 
 
 def _changed_after(
-    kind: SheetKind, rows: Sequence[Planned], moment: datetime | None
+    kind: SheetKind, lookups: Lookups, rows: Sequence[Planned], moment: datetime | None
 ) -> Iterator[tuple[Planned, set[str]]]:
-    """Rows that were changed here after a moment, with the differing columns that were; the audit trail says which."""
+    """Rows that were changed here after a moment, with the differing columns that were.
+
+    What a row says of itself (`updated_at`, `recorded_at`) tells that it changed, the audit trail which columns did, and
+    the kind of sheet what is told by other rows, such as where a thing is. A few queries for each 500 rows.
+    """
     if moment is None:
         return
-    late = {}
-    for row in rows:
-        changed_at = getattr(row.obj, "recorded_at" if kind.is_event else "updated_at", None)
-        if changed_at is not None and changed_at > moment:
-            late[str(row.obj.pk)] = row
-    for some in chunks(sorted(late), 500):
-        touched: dict[str, set[str] | None] = {}
-        entries = AuditEntry.objects.filter(
-            subject_kind=kind.model._meta.model_name, subject_id__in=some, at__gt=moment
-        ).values_list("subject_id", "before", "after")
-        for pk, before, after in entries:
-            names = {name for name in {*before, *after} if before.get(name) != after.get(name)}
-            known = touched.get(pk, set())
-            touched[pk] = None if known is None or not before else known | names
-        for pk in some:
-            names_here = touched.get(pk)
-            row = late[pk]
-            yield row, set(row.changes) if not names_here else set(row.changes) & names_here
+    for some in chunks(rows, 500):
+        touched = _audited(kind, some, moment)
+        told = kind.told_elsewhere(lookups, some, moment)
+        for row in some:
+            changed_at = getattr(row.obj, "recorded_at", None) or getattr(row.obj, "updated_at", None)
+            late = changed_at is not None and changed_at > moment
+            here = touched.get(str(row.obj.pk), set(kind.spec.by_name) - kind.elsewhere if late else set())
+            names = set(kind.spec.by_name) if here is None else here | told.get(row.number, set())
+            if names & set(row.changes):
+                yield row, names & set(row.changes)
+
+
+def _audited(kind: SheetKind, rows: Sequence[Planned], moment: datetime) -> dict[str, set[str] | None]:
+    """Which columns of which rows the trail says were changed after a moment; None: it was added, so all of them."""
+    touched: dict[str, set[str] | None] = {}
+    entries = AuditEntry.objects.filter(
+        subject_kind=kind.model._meta.model_name,
+        subject_id__in=[str(row.obj.pk) for row in rows],
+        at__gt=moment,
+    ).values_list("subject_id", "before", "after")
+    for pk, before, after in entries:
+        names = {name for name in {*before, *after} if before.get(name) != after.get(name)}
+        known = touched.get(pk, set())
+        touched[pk] = None if known is None or not before else known | kind.audited_as(names)
+    return touched
 
 
 # --- the preview, as it is kept and shown ---

@@ -230,6 +230,7 @@ def _read(run: ImportRun, context: JobContext) -> dict[str, Any]:
     if run.state not in (State.UPLOADED, State.READING):
         return {}
     ImportRun.objects.filter(pk=run.pk).update(state=State.READING, error="")
+    begun = timezone.now()  # what is edited here while the file is read was not seen
     with opened(run) as book:
         found, conventions, questions = load(run, book)
         context.fault_point("import:read")
@@ -257,7 +258,7 @@ def _read(run: ImportRun, context: JobContext) -> dict[str, Any]:
         faults = [fault.as_dict() for plan in plans for fault in plan.faults]
         made = preview(plans, found.unknown)
         made["as_of"] = as_of.isoformat() if as_of else None
-        made["at"] = timezone.now().isoformat()
+        made["at"] = begun.isoformat()
         made["faults"] = len(faults)
         made["whose"] = owners_of(plans)
         if faults:

@@ -12,7 +12,16 @@ from django.utils.translation import gettext_noop as _
 from fleet.domain.intake import ColumnSpec, SheetSpec
 from fleet.lib.dates import find_zone
 from fleet.lib.errors import DomainError
-from fleet.models import Certificate, Modification, Place, Unit, UnitStay, Weighing, WetState
+from fleet.models import (
+    AuditEntry,
+    Certificate,
+    Modification,
+    Place,
+    Unit,
+    UnitStay,
+    Weighing,
+    WetState,
+)
 from fleet.services.corrections import rule_for
 from fleet.services.imports.kinds import Key, Planned, Problem, Ref, SheetKind, Values, chunks, column
 from fleet.services.imports.office_sheets import in_order, key_column
@@ -20,11 +29,14 @@ from fleet.services.imports.references import Lookups
 from fleet.services.records import Birth, check_finite, check_moment, note_change
 from fleet.services.units import unit_move
 
+MOVES = ("unit.move", "absence.start", "absence.end")
+
 
 class UnitSheet(SheetKind):
     model = Unit
     after = ("places", "designs", "packed_forms")
     virtual = frozenset({"place"})
+    elsewhere = virtual
     one_by_one = frozenset({"place", "home"})
     spec = SheetSpec(
         name="units",
@@ -133,6 +145,16 @@ class UnitSheet(SheetKind):
             row.changes.pop("place", None)
         else:
             row.changes["place"] = (str(stay.place or stay.absence) if stay else None, wanted)
+
+    def told_elsewhere(
+        self, lookups: Lookups, rows: Sequence[Planned], moment: datetime
+    ) -> Mapping[int, set[str]]:
+        """Where a unit stands is told by its stays, and by the trail when that was written down."""
+        stays = lookups.memory["unit_stays"]
+        late = {pk for pk, stay in stays.items() if stay.started_at > moment}
+        moves = AuditEntry.objects.filter(unit__in=[row.obj.pk for row in rows], at__gt=moment)
+        late |= set(moves.filter(action__in=MOVES).values_list("unit_id", flat=True))
+        return {row.number: {"place"} for row in rows if row.obj.pk in late}
 
     def homes(self, row: Planned) -> Collection[Place]:
         homes = [value.obj for name in ("home", "place") if isinstance(value := row.values.get(name), Ref)]
