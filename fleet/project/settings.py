@@ -245,6 +245,11 @@ CELERY_BEAT_MAX_LOOP_INTERVAL = 1
 CELERY_BEAT_SCHEDULE: dict[str, dict[str, Any]] = {
     "requeue-jobs": {"task": "fleet.requeue_jobs", "schedule": 3.0, "options": {"expires": 10}},
     "start-due-nightly": {"task": "fleet.start_due_nightly", "schedule": 60.0, "options": {"expires": 60}},
+    "judge-open-charges": {
+        "task": "readiness.judge_open_charges",
+        "schedule": 900.0,
+        "options": {"expires": 600},
+    },
 }
 
 JOB_LEASE_SECONDS = envint("JOB_LEASE_SECONDS", 60)

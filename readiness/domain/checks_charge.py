@@ -133,14 +133,16 @@ def _record_checks(
     snapshot: FleetSnapshot, estimates: BankEstimates, today: float, offset: FloatArray
 ) -> list[CheckRows]:
     """What the records of a bank give away besides its charge state; none of these holds a unit back by itself."""
-    banks = snapshot.banks
+    banks, units = snapshot.banks, snapshot.units
     unit, subject = banks["unit"], banks["id"]
     rows = []
 
     started, planned = banks["charge_started"], banks["planned_end"]
     open_ = np.flatnonzero(np.isfinite(started))
-    end_day = local_day(np.where(np.isnan(planned), started + OPEN_CHARGE_DAYS, planned), offset)[open_]
-    running = end_day >= today
+    end = np.where(np.isnan(planned), started + OPEN_CHARGE_DAYS, planned)[open_]
+    end_day = local_day(end, offset[open_])
+    # By the clock: what should have ended at nine this morning is open at ten, not only tomorrow.
+    running = end > units["seen_at"][unit[open_]]
     rows.append(
         CheckRows.of(
             "charge_open",

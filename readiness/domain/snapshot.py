@@ -57,7 +57,8 @@ class Frame:
 class FleetSnapshot:
     """Some thousand units with everything recorded about them that a verdict rests on, as of the end of `as_of_day`.
 
-    units: id, home, design, offset_days (local time less UTC), as_of (instant of the end of the day there), known_place,
+    units: id, home, design, offset_days (local time less UTC), as_of (instant of the end of the day there),
+        seen_at (the instant the records were read, no later than as_of: for what is judged by the clock), known_place,
         away (0 at its place, 1 call, 2 exercise, 3 loan, 4 workshop), recall_h, due_back, notice_h, mission_days,
         lookahead_days, survey_min, train_hours_day, train_m3_day, had_bank
     banks: id, unit, chem, charge_started, planned_end (NaN: no charge open), tested (last capacity test)

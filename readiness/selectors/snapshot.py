@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Collection
 from zoneinfo import ZoneInfo
 
@@ -17,6 +18,7 @@ from readiness.selectors.snapshot_papers import load_papers
 from readiness.selectors.snapshot_parts import load_parts
 
 EPOCH = dt.date(1970, 1, 1)
+EPOCH_AT = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 # How many units are loaded at a time: bounds the memory and the length of one write.
 CHUNK_UNITS = 4000
 AWAY_CODES: dict[str, int] = {
@@ -44,11 +46,18 @@ def standard_offset_days(zone: ZoneInfo, year: int) -> float:
     return min(offsets) / dt.timedelta(days=1)
 
 
-def load_snapshot(unit_ids: Collection[int], as_of: dt.date) -> FleetSnapshot:
-    """Everything recorded about these units that counts, as known now, as of the end of `as_of` at each unit's home."""
+def load_snapshot(
+    unit_ids: Collection[int], as_of: dt.date, *, now: dt.datetime | None = None
+) -> FleetSnapshot:
+    """Everything recorded about these units that counts, as known now, as of the end of `as_of` at each unit's home.
+
+    `now`: what is looked at by the clock is judged as of that instant when it comes before the end of the day.
+    """
     ids = id_list(sorted(set(unit_ids)))
     today = day_number(as_of)
     units = _units(ids, as_of, today)
+    seen = math.inf if now is None else (now - EPOCH_AT) / dt.timedelta(days=1)
+    units = units.with_columns(seen_at=np.minimum(units["as_of"], seen))
     rows = RowOf(units["id"])
     until = moment(float(units["as_of"].max(initial=today + 1.0)))
     units = units.with_columns(**_whereabouts(units, rows, ids, until))

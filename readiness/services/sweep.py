@@ -48,18 +48,18 @@ def sweep_units(
     for start in range(0, len(ids), CHUNK_UNITS):
         before_chunk()
         loaded_at = now or timezone.now()
-        for snapshot, found, failed in judged(ids[start : start + CHUNK_UNITS], as_of):
+        for snapshot, found, failed in judged(ids[start : start + CHUNK_UNITS], as_of, loaded_at):
             for part in _slices(snapshot, found, failed, as_of, loaded_at, sweep, inside, after):
                 total.add(part)
     return total
 
 
 def judged(
-    ids: list[int], as_of: dt.date
+    ids: list[int], as_of: dt.date, now: dt.datetime | None = None
 ) -> Iterator[tuple[FleetSnapshot | None, Assessment | None, dict[int, str]]]:
     """Snapshots with their assessment in order of ids; where one unit cannot be computed the rest is tried in halves."""
     try:
-        snapshot = load_snapshot(ids, as_of)
+        snapshot = load_snapshot(ids, as_of, now=now)
         yield snapshot, assess(snapshot), {}
     except Exception as error:
         if len(ids) == 1:
@@ -67,8 +67,8 @@ def judged(
             yield None, None, {ids[0]: _reason(error)}
             return
         half = len(ids) // 2
-        yield from judged(ids[:half], as_of)
-        yield from judged(ids[half:], as_of)
+        yield from judged(ids[:half], as_of, now)
+        yield from judged(ids[half:], as_of, now)
 
 
 def _reason(error: Exception) -> str:

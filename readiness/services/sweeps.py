@@ -17,6 +17,7 @@ from fleet.models import Job, Place, Unit, User
 from fleet.services.jobs import job_enqueue
 from inventory.services.store_changes import StoreChange
 from readiness.models import JudgementDue, Sweep
+from readiness.selectors.open_charges import units_with_charges_past_end
 from readiness.selectors.store_needs import units_resting_on
 from readiness.services.digest import digest_enqueue, digests_again
 from readiness.services.sweep import retire_units, sweep_units
@@ -117,6 +118,29 @@ def run_sweep(ctx: JobContext) -> dict[str, Any]:
     ctx.fault_point("sweep:finished")
     sweep.refresh_from_db()
     return _told(sweep)
+
+
+def sweep_at_once(*, depot: Place, as_of: dt.date, now: dt.datetime | None = None) -> Sweep:
+    """Judge a depot's units here and now, without a job. `now`: when the records count as read; the clock's if not given."""
+    ids = list(Unit.objects.in_service().filter(home=depot).order_by("pk").values_list("pk", flat=True))
+    sweep = Sweep.objects.create(depot=depot, as_of=as_of, cause=Sweep.Cause.ASKED, units_total=len(ids))
+    written = sweep_units(unit_ids=ids, as_of=as_of, now=now, sweep=sweep)
+    raised, cleared = sweep_stores(depot=depot, as_of=as_of, now=now)
+    sweep.state, sweep.finished_at = Sweep.State.DONE, timezone.now()
+    sweep.units_done, sweep.units_changed = written.units, written.changed
+    sweep.units_set_aside = written.set_aside
+    sweep.alerts_raised, sweep.alerts_cleared = written.raised + raised, written.cleared + cleared
+    sweep.last_unit_id = max(ids, default=0)
+    sweep.save()
+    return sweep
+
+
+def told_of(sweep: Sweep) -> str:
+    """What a sweep did, in one line."""
+    return (
+        f"{sweep.units_done} units judged, {sweep.units_changed} changed, {sweep.units_set_aside} set aside, "
+        f"{sweep.alerts_raised} alerts raised, {sweep.alerts_cleared} cleared"
+    )
 
 
 def _sweep_row(ctx: JobContext, depot: Place, as_of: dt.date) -> Sweep:
@@ -223,6 +247,8 @@ def _judge(ids: list[int], *, at_once: int) -> None:
         judge_later(later)
     except Exception:
         log.exception("%d units could not be handed to the workers.", len(later))
+    if not now:
+        return
     try:
         sweep_now(unit_ids=now)
     except Exception:
@@ -256,6 +282,16 @@ def judge_later(unit_ids: Sequence[int], *, now: dt.datetime | None = None) -> N
             )
             # Those retired meanwhile are asked for too: what is open about them is closed.
             job_enqueue(kind="sweep_units", params={"units": list(asked)})
+
+
+def judge_open_charges(*, now: dt.datetime) -> int:
+    """Judge units in which a charge is open past its end and that nobody has judged since: it was left open.
+
+    Asked every quarter of an hour, by the clock; the night looks at days. Returns how many units were judged.
+    """
+    units = units_with_charges_past_end(now=now)
+    after_change(units)
+    return len(units)
 
 
 def run_sweep_units(ctx: JobContext) -> dict[str, Any]:

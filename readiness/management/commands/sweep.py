@@ -11,11 +11,9 @@ from django.utils import timezone
 
 from fleet.models import Place, Unit
 from readiness.domain.time_to_ready import VERDICT_KEYS
-from readiness.models import Sweep
 from readiness.selectors.snapshot import CHUNK_UNITS
-from readiness.services.sweep import judged, sweep_units
-from readiness.services.sweep_stores import sweep_stores
-from readiness.services.sweeps import today_of
+from readiness.services.sweep import judged
+from readiness.services.sweeps import sweep_at_once, today_of, told_of
 
 
 class Command(BaseCommand):
@@ -56,30 +54,15 @@ class Command(BaseCommand):
             self.stdout.write(f"{depot.code} as of {as_of}: {say(depot, ids, as_of)}")
 
     def store(self, depot: Place, ids: list[int], as_of: dt.date) -> str:
-        sweep = Sweep.objects.create(depot=depot, as_of=as_of, cause=Sweep.Cause.ASKED, units_total=len(ids))
-        written = sweep_units(unit_ids=ids, as_of=as_of, sweep=sweep)
-        raised, cleared = sweep_stores(depot=depot, as_of=as_of)
-        Sweep.objects.filter(pk=sweep.pk).update(
-            state=Sweep.State.DONE,
-            finished_at=timezone.now(),
-            units_done=written.units,
-            units_changed=written.changed,
-            units_set_aside=written.set_aside,
-            alerts_raised=written.raised + raised,
-            alerts_cleared=written.cleared + cleared,
-            last_unit_id=max(ids, default=0),
-        )
-        for reason in written.reasons:
+        done = sweep_at_once(depot=depot, as_of=as_of)
+        for reason in done.set_asides.values_list("reason", flat=True):
             self.stderr.write(f"  set aside: {reason}")
-        return (
-            f"{written.units} units judged, {written.changed} changed, {written.set_aside} set aside, "
-            f"{written.raised + raised} alerts raised, {written.cleared + cleared} cleared"
-        )
+        return told_of(done)
 
     def say(self, depot: Place, ids: list[int], as_of: dt.date) -> str:
         counts: Counter[str] = Counter()
         for start in range(0, len(ids), CHUNK_UNITS):
-            for _, found, failed in judged(ids[start : start + CHUNK_UNITS], as_of):
+            for _, found, failed in judged(ids[start : start + CHUNK_UNITS], as_of, timezone.now()):
                 counts.update({"set_aside": len(failed)})
                 if found is not None:
                     counts.update(VERDICT_KEYS[code] for code in found.verdict.tolist())

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 import time_machine
+from django.conf import settings
 from django.core import mail
 from django.core.mail import EmailMessage
 from django.db import transaction
@@ -16,14 +17,22 @@ from django.db import transaction
 from fleet.lib.jobs import JobCancelled
 from fleet.models import AuditEntry, Job
 from fleet.services import jobs
+from readiness import tasks
 from readiness.models import Alert, SetAside, Sweep, Verdict
 from readiness.services import sweep as sweep_service
 from readiness.services.digest import digest_text, send_digest
 from readiness.services.sweep_stores import sweep_stores
-from readiness.services.sweeps import after_change, due_nightly, run_sweep, sweep_request
+from readiness.services.sweeps import (
+    after_change,
+    due_nightly,
+    judge_open_charges,
+    run_sweep,
+    sweep_now,
+    sweep_request,
+)
 from tests.factories.fleet import FIRST_DAY, NOW, TODAY, DepotFactory
 from tests.factories.inventory import LotFactory, in_store
-from tests.factories.readiness import FaultFactory
+from tests.factories.readiness import FaultFactory, OpenChargeFactory
 from tests.readiness.services.test_sweep import ready_unit
 
 pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
@@ -269,3 +278,47 @@ def test_two_mails_of_one_day_are_known_as_one(monkeypatch: pytest.MonkeyPatch) 
     send_digest(depot_id=depot.pk, day=(TODAY + dt.timedelta(days=1)).isoformat())
     numbers = [message.extra_headers["Message-ID"] for message in mail.outbox]
     assert numbers[0] == numbers[1] != numbers[2]
+
+
+def test_a_charge_left_open_is_told_the_same_day(django_assert_num_queries: Any) -> None:
+    """Planned to end at noon: at noon it is still running, a quarter of an hour later it is left open."""
+    unit, fine = ready_unit(), ready_unit()
+    bank = unit.bank_stays.get(ended_at=None).bank
+    OpenChargeFactory(bank=bank, planned_end_at=NOW + dt.timedelta(minutes=1))
+    OpenChargeFactory(bank=fine.bank_stays.get(ended_at=None).bank)
+    sweep_now(unit_ids=[unit.pk, fine.pk])
+    assert not Alert.objects.filter(rule="charge_open").exists()
+    assert judge_open_charges(now=NOW) == 0
+    later = NOW + dt.timedelta(minutes=15)
+    with time_machine.travel(later, tick=False):
+        assert judge_open_charges(now=later) == 1
+        assert Alert.objects.get(rule="charge_open").bank == bank
+        with django_assert_num_queries(1):
+            assert judge_open_charges(now=later) == 0
+
+
+def test_a_charge_without_a_planned_end_is_left_open_after_a_day_and_a_half() -> None:
+    unit = ready_unit()
+    bank = unit.bank_stays.get(ended_at=None).bank
+    OpenChargeFactory(bank=bank, happened_at=NOW - dt.timedelta(hours=35), planned_end_at=None)
+    sweep_now(unit_ids=[unit.pk])
+    later = NOW + dt.timedelta(hours=1)
+    with time_machine.travel(later, tick=False):
+        assert judge_open_charges(now=later) == 1
+    assert Alert.objects.filter(rule="charge_open", cleared_at=None).exists()
+
+
+def test_a_unit_judged_since_is_not_judged_for_it_every_quarter_of_an_hour() -> None:
+    unit = ready_unit()
+    bank = unit.bank_stays.get(ended_at=None).bank
+    OpenChargeFactory(bank=bank, planned_end_at=NOW - dt.timedelta(hours=1))
+    sweep_now(unit_ids=[unit.pk])
+    Alert.objects.filter(rule="charge_open").delete()
+    assert judge_open_charges(now=NOW) == 0
+
+
+def test_beat_asks_for_open_charges() -> None:
+    entry = settings.CELERY_BEAT_SCHEDULE["judge-open-charges"]
+    assert entry["task"] == tasks.open_charges.name
+    assert entry["schedule"] == 15 * 60
+    assert tasks.open_charges() == 0
