@@ -13,10 +13,11 @@ class FleetConfig(AppConfig):
         # These register the rules that a corrected record must pass, whichever door it comes through.
         import fleet.services.deployments
         import fleet.services.units  # noqa: F401
-        from fleet.services.guards import guard_keep
+        from fleet.services.guards import guard_keep, guard_records
         from fleet.services.imports.kinds import register_sheets
 
         guard_keep(self, table="fleet_auditentry", sentence=AUDIT_IS_KEPT)
+        guard_records(self)
         register_sheets("fleet.services.imports.own_sheets")
         # Web, commands and workers alike know the handlers of every kind of job.
         autodiscover_modules("tasks")

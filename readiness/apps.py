@@ -9,8 +9,10 @@ class ReadinessConfig(AppConfig):
     def ready(self) -> None:
         # Registers the rules that a corrected record must pass, whichever door it comes through.
         import readiness.services.upkeep  # noqa: F401
+        from fleet.services.guards import guard_records
         from fleet.services.imports.kinds import register_sheets
 
+        guard_records(self)
         register_sheets("readiness.services.import_sheets")
 
         # A change of a unit, or of the stores it would take from, is judged at once, by the same function as at night.

@@ -94,25 +94,23 @@ def chromium() -> str:
 
 @pytest.fixture(scope="session", autouse=True)
 def emptying_between_tests() -> Generator[None, None, None]:
-    """Lets `flush`, with which transactional tests clear the database, empty the append-only tables.
+    """Lets `flush`, with which transactional tests clear the database, empty the tables whose rows are kept.
 
     Only here: the guards are taken away before the flush and put back after it, whatever happens.
     """
     from django.core.management.commands.flush import Command
 
-    from fleet.services.guards import guard_install, guard_remove, guarded_tables
+    from fleet.services.guards import guards_install, guards_remove
 
     flush = Command.handle
 
     def handle(self: Command, **options: Any) -> None:
         using = options.get("database") or "default"
-        for table in guarded_tables():
-            guard_remove(using, table=table)
+        guards_remove(using)
         try:
             flush(self, **options)
         finally:
-            for table in guarded_tables():
-                guard_install(using, table=table)
+            guards_install(using)
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(Command, "handle", handle)

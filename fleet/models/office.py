@@ -213,6 +213,8 @@ class ImportRun(models.Model):
     undone_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
     )
+    # True only inside a transaction that takes the import back: its records may then be deleted.
+    taking_back = models.BooleanField(default=False, editable=False)
     error = models.TextField(blank=True)
 
     def __str__(self) -> str:

@@ -1,48 +1,134 @@
-"""Tables that the database itself keeps append-only.
+"""Facts that the database itself keeps by triggers: append-only tables, records that are never deleted, and others.
 
-A migration installs each guard; `guard_keep` has it looked after again after every `migrate`, because SQLite drops
-the triggers of a table that a later migration rebuilds.
+Guards are looked after again after every `migrate`, because SQLite drops the triggers of a table that a later migration
+rebuilds. A guard that names other tables steps aside while SQLite migrates: it could not rename a table that a trigger
+names.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any
 
 from django.apps import AppConfig
-from django.db import connections
-from django.db.models.signals import post_migrate
+from django.db import connections, transaction
+from django.db.models.signals import post_migrate, pre_migrate
 
-from fleet.lib.append_only import install_statements, remove_statements
+from fleet.lib.append_only import (
+    SQLITE,
+    install_statements,
+    keep_remove_statements,
+    keep_statements,
+    remove_statements,
+)
+from fleet.models import Correctable, ImportRun
 
-_guarded: dict[str, str] = {}
+RECORD_IS_KEPT = "A record is never deleted: strike it out with a reason, or correct it."
+# The one way out: an import that is being taken back takes along the rows it brought, in one transaction (`letting_go`).
+BEING_TAKEN_BACK = (
+    "EXISTS (SELECT 1 FROM fleet_importchange c JOIN fleet_importrun r ON r.id = c.run_id "
+    "WHERE r.taking_back AND c.model = '{label}' AND c.object_id = CAST(OLD.id AS TEXT))"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """Statements by engine that put a guard on `table` and take it away; both have no effect the second time."""
+
+    table: str
+    install: Callable[[str], list[str]]
+    remove: Callable[[str], list[str]]
+    names_others: bool = False
+
+
+_guards: dict[str, Guard] = {}
+
+
+def guard_add(app: AppConfig, guard: Guard) -> None:
+    """Registers a guard of a table of `app`; call in `AppConfig.ready()`."""
+    _guards[guard.table] = guard
+
+    def again(using: str, **_: Any) -> None:
+        guard_install(using, table=guard.table)
+
+    def aside(using: str, **_: Any) -> None:
+        if connections[using].vendor == SQLITE:
+            guard_remove(using, table=guard.table)
+
+    post_migrate.connect(again, sender=app, weak=False, dispatch_uid=f"guard:{guard.table}")
+    if guard.names_others:
+        pre_migrate.connect(aside, sender=app, weak=False, dispatch_uid=f"guard aside:{guard.table}")
 
 
 def guard_keep(app: AppConfig, *, table: str, sentence: str) -> None:
-    """Registers `table` of `app` as append-only; call in `AppConfig.ready()`."""
-    _guarded[table] = sentence
+    """`table` is append-only."""
+    guard_add(
+        app,
+        Guard(
+            table,
+            lambda vendor: install_statements(vendor, table, sentence),
+            lambda vendor: remove_statements(vendor, table),
+        ),
+    )
 
-    def again(using: str, **_: Any) -> None:
-        guard_install(using, table=table)
 
-    post_migrate.connect(again, sender=app, weak=False, dispatch_uid=f"guard:{table}")
+def guard_records(app: AppConfig) -> None:
+    """Every record of `app` that can be corrected is struck out or superseded, never deleted."""
+    for model in app.get_models():
+        if issubclass(model, Correctable):
+            guard_add(app, _record_guard(model._meta.db_table, model._meta.label))
+
+
+def _record_guard(table: str, label: str) -> Guard:
+    unless = BEING_TAKEN_BACK.format(label=label)
+    return Guard(
+        table,
+        lambda vendor: keep_statements(vendor, table, RECORD_IS_KEPT, unless=unless),
+        lambda vendor: keep_remove_statements(vendor, table),
+        names_others=True,
+    )
+
+
+@contextmanager
+def letting_go(run: ImportRun) -> Iterator[None]:
+    """Inside a transaction: the records that this import brought may be deleted. No other transaction ever sees it."""
+    if not transaction.get_connection().in_atomic_block:
+        raise RuntimeError("An import lets go of its rows inside a transaction.")
+    ImportRun.objects.filter(pk=run.pk).update(taking_back=True)
+    yield
+    ImportRun.objects.filter(pk=run.pk).update(taking_back=False)
 
 
 def guard_install(using: str = "default", *, table: str) -> None:
-    connection = connections[using]
-    with connection.cursor() as cursor:
-        if table in connection.introspection.table_names(cursor):
-            for statement in install_statements(connection.vendor, table, _guarded[table]):
-                cursor.execute(statement)
+    _execute(using, [_guards[table]], "install")
 
 
 def guard_remove(using: str = "default", *, table: str) -> None:
-    """For an empty table about to be dropped or, in a test, emptied; nothing in the product calls this."""
+    """For a table about to be rebuilt or dropped or, in a test, emptied; no service calls this."""
+    _execute(using, [_guards[table]], "remove")
+
+
+def guards_install(using: str = "default") -> None:
+    """All of them."""
+    _execute(using, _guards.values(), "install")
+
+
+def guards_remove(using: str = "default") -> None:
+    """All of them, for a test that empties the database."""
+    _execute(using, _guards.values(), "remove")
+
+
+def _execute(using: str, guards: Iterable[Guard], what: str) -> None:
     connection = connections[using]
-    with connection.cursor() as cursor:
-        if table in connection.introspection.table_names(cursor):
-            for statement in remove_statements(connection.vendor, table):
-                cursor.execute(statement)
+    with transaction.atomic(using=using), connection.cursor() as cursor:
+        there = set(connection.introspection.table_names(cursor))
+        for guard in guards:
+            if guard.table in there:
+                for statement in getattr(guard, what)(connection.vendor):
+                    cursor.execute(statement)
 
 
 def guarded_tables() -> tuple[str, ...]:
-    return tuple(_guarded)
+    return tuple(_guards)

@@ -16,6 +16,7 @@ from django.utils.translation import gettext_noop as _
 from fleet.lib.errors import DomainError
 from fleet.models import AuditEntry, Correctable, ImportChange, ImportRun, User, Versioned
 from fleet.services.audit import audit_record_many, plain
+from fleet.services.guards import letting_go
 from fleet.services.imports.kinds import chunks
 
 # Rows that are computed from others, or that only keep what was done: they are no building on an import.
@@ -155,8 +156,11 @@ class Undoer:
             changes = list(ImportChange.objects.filter(pk__in=some).order_by("-pk"))
             with transaction.atomic():
                 fence()
-                for (label, action), group in groupby(changes, key=lambda each: (each.model, each.action)):
-                    self._take_back(label, action, list(group))
+                with letting_go(self.run):
+                    for (label, action), group in groupby(
+                        changes, key=lambda each: (each.model, each.action)
+                    ):
+                        self._take_back(label, action, list(group))
             done += len(some)
             progress(done, len(ids))
 

@@ -34,6 +34,7 @@ from tests.factories.fleet import (
 from tests.factories.readiness import ChargeFactory, FaultFactory, ReadingFactory
 
 pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
+STRUCK = {"struck_at": ago(1), "struck_reason": "not so"}
 
 
 @pytest.fixture(autouse=True)
@@ -243,8 +244,8 @@ def test_a_new_charge_clears_the_alert_at_once_and_says_by_what(
 def test_an_alert_is_not_cleared_because_its_reading_was_struck_out() -> None:
     unit = ready_unit()
     bank = bank_of(unit)
-    bank.charges.all().delete()
-    bank.readings.all().delete()
+    bank.charges.all().update(**STRUCK)
+    bank.readings.all().update(**STRUCK)
     low = ReadingFactory(bank=bank, volts_v=24.2, happened_at=ago(1))
     sweep(unit)
     assert "charge_due" in open_rules(unit)
@@ -296,7 +297,7 @@ def test_a_unit_away_is_never_ready(purpose: str, recall_h: float | None, outcom
 def test_after_an_absence_the_charge_is_not_known_until_it_is_shown() -> None:
     unit = ready_unit()
     bank = bank_of(unit)
-    bank.readings.all().delete()
+    bank.readings.all().update(**STRUCK)
     absence = unit.absences.create(
         purpose="loan", custodian="Harbour board", started_at=ago(9), ended_at=ago(2)
     )

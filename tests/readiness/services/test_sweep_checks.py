@@ -234,7 +234,7 @@ def test_frost_is_judged_by_record_lows_and_unknown_counts_as_wet(
 ) -> None:
     unit = ready_unit()
     ClimateNormal.objects.filter(place=unit.home).update(record_low_c=low_c)
-    unit.wet_states.all().delete()
+    unit.wet_states.all().update(struck_at=ago(1), struck_reason="not so")
     if state:
         WetStateFactory(unit=unit, kind=state, happened_at=ago(1), good_until=MISSION_END)
     sweep(unit)
