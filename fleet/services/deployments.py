@@ -104,6 +104,8 @@ def leg_record(
         last = owner.legs.order_by("sequence").last()
         if last is not None and _same_leg(last, conveyance, origin, destination, departed_at):
             return _complete_leg(last, departed_at, arrived_at, actor, instant)
+        if last is not None and _told_twice(last, conveyance, origin, destination, departed_at, arrived_at):
+            return last
         if last is not None and last.arrived_at and departed_at and departed_at < last.arrived_at:
             raise DomainError(
                 "leg.departs_before_arrival",
@@ -132,6 +134,25 @@ def _same_leg(
     here = (leg.conveyance, leg.origin_id, leg.destination_id)
     moments = leg.departed_at is None or departed_at is None or leg.departed_at == departed_at
     return here == (conveyance.strip(), origin.pk, destination.pk) and moments and leg.arrived_at is None
+
+
+def _told_twice(
+    leg: Leg,
+    conveyance: str,
+    origin: Place,
+    destination: Place,
+    departed_at: datetime | None,
+    arrived_at: datetime | None,
+) -> bool:
+    """The leg as it is on file already, with its arrival: a second tap."""
+    here = (leg.conveyance, leg.origin_id, leg.destination_id, leg.departed_at, leg.arrived_at)
+    return arrived_at is not None and here == (
+        conveyance.strip(),
+        origin.pk,
+        destination.pk,
+        departed_at,
+        arrived_at,
+    )
 
 
 def _complete_leg(

@@ -8,7 +8,7 @@ from typing import Any
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from fleet.models import Absence, Deployment, Place, Unit
+from fleet.models import Absence, Deployment, Leg, Place, Unit
 from fleet.web.fields import MomentField, QuantityField
 from readiness.forms.records import RecordForm
 from readiness.forms.unit_life import day_field
@@ -106,6 +106,55 @@ class DeploymentForm(RecordForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["site"].queryset = open_places()  # type: ignore[attr-defined]
+
+    def values(self) -> dict[str, Any]:
+        return {name: value for name, value in self.cleaned_data.items() if name != "token"}
+
+
+class LegForm(RecordForm):
+    """One leg of the way. Opened while the last one has not arrived, it is about that one."""
+
+    conveyance = forms.CharField(
+        label=_("Carried by"), max_length=60, help_text=_("For instance truck, freighter, landing craft.")
+    )
+    origin = forms.ModelChoiceField(Place.objects.none(), label=_("From"), empty_label=None)
+    destination = forms.ModelChoiceField(Place.objects.none(), label=_("To"), empty_label=None)
+    departed_at = MomentField(label=_("Left at"), help_text=_("Empty: it has not left yet."))
+    arrived_at = MomentField(label=_("Arrived at"), help_text=_("Empty: it has not arrived yet."))
+
+    def __init__(self, *args: Any, deployment: Deployment, last: Leg | None, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        here = deployment.unit.home_id
+        if last is not None and last.arrived_at is None:
+            self.initial.update(
+                {
+                    "conveyance": last.conveyance,
+                    "origin": last.origin_id,
+                    "destination": last.destination_id,
+                    "departed_at": last.departed_at or "",
+                }
+            )
+        else:
+            self.initial.update(
+                {
+                    "origin": last.destination_id if last else here,
+                    "destination": deployment.site_id,
+                    "arrived_at": "",
+                }
+            )
+        for name in ("origin", "destination"):
+            self.fields[name].queryset = open_places()  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        for name in ("departed_at", "arrived_at"):
+            if not self.data.get(self.add_prefix(name)):
+                data[name] = None  # nothing typed means not yet, not now
+        if data.get("origin") and data.get("origin") == data.get("destination"):
+            self.add_error("destination", _("A leg leads from one place to another."))
+        if not self.errors and data["arrived_at"] and not data["departed_at"]:
+            self.add_error("departed_at", _("It arrived, so it left: say when."))
+        return data
 
     def values(self) -> dict[str, Any]:
         return {name: value for name, value in self.cleaned_data.items() if name != "token"}

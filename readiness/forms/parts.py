@@ -10,9 +10,10 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet.models import Place, Unit
 from fleet.web.days import day_words
-from fleet.web.fields import MomentField
+from fleet.web.fields import MomentField, QuantityField
 from inventory.models import Balance, DesignItem, FittedPart, Lot
 from inventory.selectors.parts import used_pieces
+from inventory.services.parts import EarlierUse
 from readiness.forms.records import RecordForm
 
 ABOARD, STORES, SCRAPPED = "aboard", "stores", "scrapped"
@@ -151,3 +152,51 @@ class PartRemoveForm(RecordForm):
             "reason": data["reason"],
             "token": data["token"],
         }
+
+
+class PartFoundForm(RecordForm):
+    """A look found a part in a position that the ledger holds for empty. What it did before may be known or not."""
+
+    position = forms.ChoiceField(label=_("Position"))
+    lot = forms.ModelChoiceField(
+        Lot.objects.none(),
+        label=_("Which part is it?"),
+        empty_label=None,
+        help_text=_(
+            "By its lot or serial number. A lot that is not here is written down under Stores, Receive."
+        ),
+    )
+    earlier_h = QuantityField(
+        label=_("Hours it ran before"),
+        base="h",
+        required=False,
+        low=0,
+        help_text=_("Empty: nobody knows, and its life is then shown as not known."),
+    )
+    earlier_m3 = QuantityField(label=_("Water it had before"), base="m3", required=False, low=0)
+    happened_at = MomentField(label=_("Found at"))
+    reason = forms.CharField(label=_("Note"), max_length=400, required=False)
+
+    def __init__(self, *args: Any, empty: Sequence[DesignItem], lots: Sequence[Lot], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.items = {line.position: line.item_id for line in empty}
+        self.fields["position"].choices = [  # type: ignore[attr-defined]
+            (line.position, f"{line.position}: {line.item.name}") for line in empty
+        ]
+        field: Any = self.fields["lot"]
+        field.queryset = Lot.objects.select_related("item").filter(pk__in=[lot.pk for lot in lots])
+        field.choices = [(lot.pk, f"{lot.item.name}, {lot.serial or lot.code}") for lot in lots]
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        position, lot = data.get("position"), data.get("lot")
+        if position and lot and self.items.get(position, lot.item_id) != lot.item_id:
+            self.add_error("lot", _("That is another item than this position takes. Look at both again."))
+        return data
+
+    def values(self) -> dict[str, Any]:
+        data = self.cleaned_data
+        hours, volume = data["earlier_h"], data["earlier_m3"]
+        earlier = None if hours is None else EarlierUse(hours_h=hours, volume_m3=volume or 0.0)
+        kept = ("lot", "position", "happened_at", "reason", "token")
+        return {name: data[name] for name in kept} | {"earlier": earlier}

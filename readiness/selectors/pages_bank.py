@@ -7,9 +7,10 @@ from typing import Any
 
 from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet, Subquery
 
-from fleet.models import BankStay, BatteryBank, BatteryBlock, BlockStay, Place, SupplyState
+from fleet.models import AuditEntry, BankStay, BatteryBank, BatteryBlock, BlockStay, Place, SupplyState
 from fleet.permissions import bank_stay_shown
 from readiness.models import BankState, BankTest, Charge, Reading
+from readiness.selectors.changes import LINES, changes_of, named
 from readiness.selectors.pages_unit import HISTORY_SHOWN, RECORDS_READ, Event
 
 
@@ -28,6 +29,7 @@ class BankPage:
     blocks_before: tuple[BlockStay, ...]
     history: tuple[Event, ...]
     history_total: int
+    audit: tuple[AuditEntry, ...] = ()
 
     @property
     def on_shelf(self) -> bool:
@@ -44,7 +46,9 @@ def bank_page(bank: BatteryBank, *, whole_history: bool = False) -> BankPage:
     events += [Event("supply-state", row) for row in supplies]
     events += [Event("bank-test", row) for row in tests]
     events.sort(key=lambda event: (event.at, event.row.pk), reverse=True)
+    shown = events if whole_history else events[:HISTORY_SHOWN]
     block_stays = _block_stays(bank)
+    blocks = {stay.block_id: stay.block for stay in block_stays}
     return BankPage(
         bank=bank,
         stay=bank_stay_shown(bank),
@@ -55,8 +59,12 @@ def bank_page(bank: BatteryBank, *, whole_history: bool = False) -> BankPage:
         stays=tuple(bank.stays.select_related("unit", "place").order_by("-started_at")),
         blocks=tuple(stay for stay in block_stays if stay.ended_at is None),
         blocks_before=tuple(stay for stay in block_stays if stay.ended_at is not None),
-        history=tuple(events if whole_history else events[:HISTORY_SHOWN]),
+        history=tuple(shown),
         history_total=len(events),
+        audit=changes_of(
+            named([bank, *blocks.values(), *(event.row for event in shown)]),
+            most=10 * LINES if whole_history else LINES,
+        ),
     )
 
 

@@ -16,6 +16,7 @@ from fleet.models import (
     BatteryBank,
     Certificate,
     DayLog,
+    Leg,
     Modification,
     SupplyState,
     Unit,
@@ -37,6 +38,7 @@ from readiness.models import (
     Reading,
     Task,
 )
+from readiness.selectors.changes import LINES, changes_of, named
 
 HISTORY_SHOWN = 15
 RECORDS_READ = 400
@@ -71,8 +73,12 @@ class Event:
 
     @property
     def at(self) -> Any:
-        """When it happened; an absence begins when the unit left."""
-        return self.row.started_at if self.kind == "absence" else self.row.happened_at
+        """When it happened; an absence begins when the unit left, a leg when it departed."""
+        if self.kind == "absence":
+            return self.row.started_at
+        if self.kind == "leg":
+            return self.row.departed_at or self.row.arrived_at
+        return self.row.happened_at
 
 
 @dataclass(frozen=True)
@@ -138,6 +144,7 @@ def unit_page(unit: Unit, *, now: dt.datetime, whole_history: bool = False) -> U
         unit.certificates.select_related("file", "recorded_by").order_by("kind", "-issued_on")[:RECORDS_READ]
     )
     history = _history(unit, banks, faults, papers)
+    shown = tuple(history if whole_history else history[:HISTORY_SHOWN])
     return UnitPage(
         unit=unit,
         stay=UnitStay.objects.current().filter(unit=unit).select_related("place", "absence").first(),
@@ -180,9 +187,13 @@ def unit_page(unit: Unit, *, now: dt.datetime, whole_history: bool = False) -> U
                 Q(owed_to=unit) | Q(given_to=unit), settled_at__isnull=True
             ).select_related("owed_to", "given_to", "item", "bank")
         ),
-        history=tuple(history if whole_history else history[:HISTORY_SHOWN]),
+        history=shown,
         history_total=len(history),
-        audit=tuple(AuditEntry.objects.filter(unit=unit).select_related("actor").order_by("-at", "-pk")[:30]),
+        audit=changes_of(
+            named([unit, *(view.bank for view in banks), *(event.row for event in shown)]),
+            unit=unit,
+            most=10 * LINES if whole_history else LINES,
+        ),
     )
 
 
@@ -197,6 +208,9 @@ def _history(
     events += [Event("certificate", row) for row in papers]
     away = unit.absences.select_related("place").order_by("-started_at")[:RECORDS_READ]
     events += [Event("absence", row) for row in away]
+    legs = Leg.objects.filter(deployment__unit=unit).select_related("deployment", "origin", "destination")
+    begun = legs.exclude(departed_at=None, arrived_at=None).order_by("-departed_at")[:RECORDS_READ]
+    events += [Event("leg", row) for row in begun]
     for kind, rows in (
         ("inspection", Inspection.objects.filter(unit=unit).select_related("type", "recorded_by")),
         ("bank-test", BankTest.objects.filter(bank__in=keys).select_related("recorded_by", "bank")),

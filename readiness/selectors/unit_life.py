@@ -10,6 +10,10 @@ from django.db.models import Q
 from fleet.models import BankStay, Certificate, Place, Unit
 from fleet.models.designs import CERTIFICATE_RESTS_ON
 from fleet.permissions import Rights
+from inventory.models import DesignItem, Lot
+from inventory.selectors.parts import parts_fitted
+
+LOTS_OFFERED = 200
 
 
 def certificates_voided(unit: Unit, touches: Collection[str], day: dt.date) -> list[Certificate]:
@@ -37,3 +41,12 @@ def banks_on_shelf(depots: Collection[Place]) -> list[BankStay]:
         .select_related("bank", "place")
         .order_by("place__name", "bank__serial")
     )
+
+
+def positions_empty(unit: Unit) -> tuple[list[DesignItem], list[Lot]]:
+    """The positions of the bill in which nothing is on file, and the latest lots of what belongs there. Three queries."""
+    filled = {part.position for part in parts_fitted(unit)}
+    bill = unit.design.bill.filter(purpose="fitted", valid_to__isnull=True).select_related("item")
+    empty = [line for line in bill.order_by("position") if line.position not in filled]
+    lots = Lot.objects.filter(item__in={line.item_id for line in empty}).select_related("item")
+    return empty, list(lots.order_by("item__name", "-pk")[:LOTS_OFFERED])

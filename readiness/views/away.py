@@ -11,12 +11,13 @@ from django.views.decorators.http import require_http_methods
 
 from fleet.models import Absence, Unit
 from fleet.permissions import access_unit, member_required, request_rights, require
-from fleet.services.deployments import day_log_record, deployment_end, deployment_start
+from fleet.services.deployments import day_log_record, deployment_end, deployment_start, leg_record
 from fleet.services.units import absence_end, absence_start, unit_move
 from fleet.web.days import day_words
 from fleet.web.site import person_of
 from readiness.forms import away as away_forms
 from readiness.selectors.away import first_day_not_logged, open_absence, open_deployment
+from readiness.web.history import leg_words
 from readiness.web.record_pages import nothing_to_write, record_answer, record_inputs
 
 
@@ -134,5 +135,32 @@ def unit_day_log_record(request: HttpRequest, tag: str) -> HttpResponse:
         known=[
             _("Deployment %(code)s, since %(day)s.")
             % {"code": deployment.code, "day": day_words(deployment.started_on)}
+        ],
+    )
+
+
+@member_required
+@require_http_methods(["GET", "POST"])
+def unit_leg_record(request: HttpRequest, tag: str) -> HttpResponse:
+    """The legs of the deployment under way, and the next one, or the arrival of the last."""
+    unit = _unit_to_send(request, tag)
+    deployment = open_deployment(unit)
+    if deployment is None:
+        return nothing_to_write(request, unit, _("This unit is on no deployment."))
+    legs = list(deployment.legs.select_related("origin", "destination").order_by("sequence"))
+    zone = unit.home.time_zone
+    return record_answer(
+        request,
+        unit,
+        away_forms.LegForm(
+            deployment=deployment, last=legs[-1] if legs else None, **record_inputs(request, unit)
+        ),
+        lambda form: leg_record(deployment=deployment, actor=person_of(request), **form.values()),
+        title=_("Leg of the way"),
+        button=_("Save the leg"),
+        done=_("The leg is on file."),
+        known=[
+            _("Deployment %(code)s. Times are those of %(zone)s.") % {"code": deployment.code, "zone": zone},
+            *(_("Leg %(leg)s.") % {"leg": leg_words(leg, zone)} for leg in legs),
         ],
     )

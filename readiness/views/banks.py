@@ -40,6 +40,7 @@ from readiness.selectors.unit_life import depots_to_keep
 from readiness.sentences import state_words
 from readiness.services import upkeep
 from readiness.web.bank_page import bank_pairs, block_lines, stay_lines
+from readiness.web.changes import change_lines
 from readiness.web.history import history_lines
 from readiness.web.record_pages import About, about_bank, nothing_to_write, record_answer, record_inputs
 
@@ -77,6 +78,7 @@ def bank_show(request: HttpRequest, serial: str) -> HttpResponse:
         "history": history_lines(
             page.history, zone=about.zone, system=system, may_correct=may_upkeep, back=about.url
         ),
+        "changes": change_lines(page.audit, about.zone),
         "may_upkeep": may_upkeep,
         "write": _links(page) if may_upkeep else [],
     }

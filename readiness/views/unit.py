@@ -24,6 +24,7 @@ from readiness.forms import UnitEditForm
 from readiness.selectors.pages_charge import charge_courses
 from readiness.selectors.pages_unit import UnitPage, inspection_types_for, part_stock, unit_page
 from readiness.selectors.pages_units import units_with_verdicts
+from readiness.web.changes import change_lines
 from readiness.web.history import history_lines
 from readiness.web.matters import matter_lines
 from readiness.web.record_links import more_records
@@ -65,6 +66,7 @@ def unit_show(request: HttpRequest, tag: str) -> HttpResponse:
             may_correct=may_upkeep,
             may_send=can("absence", unit.home_id),
         ),
+        "changes": change_lines(page.audit, unit.home.time_zone),
         "may_upkeep": may_upkeep,
         "quick": _quick_forms(request, page) if may_upkeep else [],
         "more": more_records(request, page),

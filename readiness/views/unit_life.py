@@ -19,10 +19,12 @@ from fleet.services.documents import unit_document_add
 from fleet.services.units import modification_record, weighing_record, wet_state_record
 from fleet.services.versions import Conflict
 from fleet.web.site import person_of
+from inventory.services.parts import part_find
 from readiness.forms import unit_life as life_forms
+from readiness.forms.parts import PartFoundForm
 from readiness.models import Task
-from readiness.selectors.pages_unit import bank_views
-from readiness.selectors.unit_life import banks_on_shelf, certificates_voided, depots_to_keep
+from readiness.selectors.pages_unit import bank_views, part_stock
+from readiness.selectors.unit_life import banks_on_shelf, certificates_voided, depots_to_keep, positions_empty
 from readiness.services import upkeep
 from readiness.web.record_pages import no_bank, nothing_to_write, record_answer, record_form, record_inputs
 
@@ -264,6 +266,33 @@ def unit_bank_remove(request: HttpRequest, tag: str) -> HttpResponse:
         button=_("It is out"),
         done=_("The bank lies on the shelf; the unit is being judged again."),
         caution=_("A bank is always live and heavy: insulated tools, no jewellery, two people or a hoist."),
+    )
+
+
+@member_required
+@require_http_methods(["GET", "POST"])
+def unit_part_find(request: HttpRequest, tag: str) -> HttpResponse:
+    unit = access_unit(request, tag, to="upkeep")
+    empty, lots = positions_empty(unit)
+    if request.method == "POST":
+        # A second tap still names the position that was filled a moment ago.
+        stock = part_stock(unit)
+        empty = stock["bill"]
+        lots = [*lots, *(part.lot for part in stock["fitted"])]
+    if not empty:
+        return nothing_to_write(request, unit, _("Every position of this unit has its part on file."))
+    if not lots:
+        return nothing_to_write(
+            request, unit, _("No lot of what belongs there is on file. Write it down under Stores, Receive.")
+        )
+    return record_answer(
+        request,
+        unit,
+        PartFoundForm(empty=empty, lots=lots, **record_inputs(request, unit)),
+        lambda form: part_find(unit=unit, actor=person_of(request), **form.values()),
+        title=_("A part was found"),
+        button=_("It is in there"),
+        done=_("The part is in its position; the ledger counts one more aboard."),
     )
 
 

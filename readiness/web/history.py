@@ -192,6 +192,26 @@ def _absence(row: Any, zone: str, system: System) -> str:
     return ", ".join(str(part) for part in parts)
 
 
+def leg_words(row: Any, zone: str, system: System = "si") -> str:
+    way = _("%(number)d, %(conveyance)s: %(origin)s → %(destination)s") % {
+        "number": row.sequence,
+        "conveyance": row.conveyance,
+        "origin": row.origin.name,
+        "destination": row.destination.name,
+    }
+    left = (
+        _("left %(when)s") % {"when": moment_words(row.departed_at, zone)}
+        if row.departed_at
+        else _("not left yet")
+    )
+    there = (
+        _("arrived %(when)s") % {"when": moment_words(row.arrived_at, zone)}
+        if row.arrived_at
+        else _("not arrived yet")
+    )
+    return f"{way}, {left}, {there}"
+
+
 def _kind_only(row: Any, zone: str, system: System) -> str:
     return str(row.get_kind_display())
 
@@ -229,6 +249,7 @@ KINDS: dict[str, RecordKind] = {
     "certificate": RecordKind(gettext_lazy("Certificate"), Certificate, _certificate),
     "day-log": RecordKind(gettext_lazy("Day on site"), DayLog, _day_log),
     "absence": RecordKind(gettext_lazy("Away"), None, _absence),
+    "leg": RecordKind(gettext_lazy("Leg"), None, leg_words),
 }
 # Written down by whoever sends units out, and so put right by them, too.
 SENT = frozenset({"day-log"})

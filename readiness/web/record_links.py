@@ -14,6 +14,7 @@ from fleet.permissions import request_rights
 from readiness.selectors.pages_unit import UnitPage
 
 HOME, AWAY, DEPLOYED, BANK, TASK = "home", "away", "deployed", "bank", "task"
+EMPTY = "empty"
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,11 @@ GROUPS: tuple[tuple[Any, str, tuple[tuple[Any, str, str], ...]], ...] = (
         ),
     ),
     (
+        gettext_lazy("Parts aboard"),
+        "upkeep",
+        ((gettext_lazy("A part was found in its position"), "unit-part-find", EMPTY),),
+    ),
+    (
         gettext_lazy("Papers and body"),
         "upkeep",
         (
@@ -55,6 +61,7 @@ GROUPS: tuple[tuple[Any, str, tuple[tuple[Any, str, str], ...]], ...] = (
         "send",
         (
             (gettext_lazy("Day on site"), "unit-day-log-record", DEPLOYED),
+            (gettext_lazy("Leg of the way"), "unit-leg-record", DEPLOYED),
             (gettext_lazy("It is back"), "unit-absence-end", AWAY),
             (gettext_lazy("It leaves: loan, workshop"), "unit-absence-start", HOME),
             (gettext_lazy("Start a deployment"), "unit-deployment-start", HOME),
@@ -96,6 +103,9 @@ def _state(page: UnitPage) -> set[str]:
         state.add(BANK)
     if page.tasks:
         state.add(TASK)
+    filled = {part.position for part in page.parts}
+    if any(line.purpose == "fitted" and line.position not in filled for line in page.bill):
+        state.add(EMPTY)
     return state
 
 

@@ -85,6 +85,8 @@ PAGES: dict[str, Page] = {
     "readiness:unit-move": Page(KEEPERS_HERE, "unit", post=True),
     "readiness:unit-deployment-start": Page(SENDERS_HERE, "unit", post=True),
     "readiness:unit-day-log-record": Page(SENDERS_HERE, "unit", post=True, answers=frozenset({200, 302})),
+    "readiness:unit-leg-record": Page(SENDERS_HERE, "unit", post=True, answers=frozenset({200, 302})),
+    "readiness:unit-part-find": Page(KEEPERS_HERE, "unit", post=True, answers=frozenset({200, 302})),
     "readiness:bank-list": Page(MEMBERS),
     "readiness:bank-show": Page(MEMBERS, "bank"),
     "readiness:bank-reading-record": Page(KEEPERS_HERE, "bank", post=True),

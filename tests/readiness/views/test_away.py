@@ -5,7 +5,7 @@ import uuid
 
 import pytest
 
-from fleet.models import Absence, DayLog, Deployment, Unit
+from fleet.models import Absence, DayLog, Deployment, Leg, Unit
 from fleet.services.units import current_stay
 from tests.factories.fleet import NOW, TODAY, PlaceFactory, UnitFactory
 
@@ -141,3 +141,57 @@ def test_a_code_is_not_used_twice(client, cast) -> None:
     answer = post(client, "deployment/", **SENT)
     assert answer.status_code == 422
     assert "Choose another" in answer.content.decode()
+
+
+def moment(days: int, hour: int) -> str:
+    return (NOW + days * DAY).strftime(f"%Y-%m-%dT{hour:02d}:00")
+
+
+def test_legs_are_told_as_they_happen_and_stand_in_the_history(client, cast, unit) -> None:
+    site, port = PlaceFactory(name="Valley town"), PlaceFactory(name="Old port", kind="port")
+    post(client, "deployment/", site=site.pk, **SENT)
+    opened = client.get("/units/MW-1/leg/").context["form"].initial
+    assert (opened["origin"], opened["destination"]) == (cast.north.pk, site.pk)
+    way = {"conveyance": "truck", "origin": cast.north.pk, "destination": port.pk}
+    assert post(client, "leg/", departed_at=moment(-2, 8), **way).status_code == 302
+    # The last leg has not arrived: the form is about it.
+    page = client.get("/units/MW-1/leg/")
+    assert "not arrived yet" in page.content.decode()
+    assert page.context["form"].initial["conveyance"] == "truck"
+    arrived = {"departed_at": moment(-2, 8), "arrived_at": moment(-2, 14)}
+    for _tap in range(2):
+        assert post(client, "leg/", **way, **arrived).status_code == 302
+    leg = Leg.objects.get()
+    assert (leg.sequence, leg.destination, leg.arrived_at.hour) == (1, port, 13)  # Oslo, one hour ahead
+    assert client.get("/units/MW-1/leg/").context["form"].initial["origin"] == port.pk
+    on = {"conveyance": "barge", "origin": port.pk, "destination": site.pk, "departed_at": moment(-1, 6)}
+    assert post(client, "leg/", **on).status_code == 302
+    history = client.get("/units/MW-1/?history=all").content.decode()
+    assert "1, truck: North depot → Old port" in history
+    assert "2, barge: Old port → Valley town" in history
+
+
+@pytest.mark.parametrize(
+    ("given", "sentence"),
+    [
+        ({"conveyance": ""}, "This field is required"),
+        ({"destination": "origin"}, "A leg leads from one place to another."),
+        ({"departed_at": ""}, "It arrived, so it left: say when."),
+        ({"arrived_at": moment(-3, 8)}, "arrives before it departs"),
+        ({"arrived_at": "2099-01-01T00:00"}, "has not come yet"),
+    ],
+)
+def test_a_leg_that_cannot_be(client, cast, given, sentence) -> None:
+    site = PlaceFactory()
+    post(client, "deployment/", site=site.pk, **SENT)
+    whole = {"conveyance": "truck", "departed_at": moment(-2, 8), "arrived_at": moment(-2, 14)}
+    sent = {**whole, "origin": cast.north.pk, "destination": site.pk, **given}
+    sent["destination"] = cast.north.pk if sent["destination"] == "origin" else sent["destination"]
+    answer = post(client, "leg/", **sent)
+    assert (answer.status_code, Leg.objects.count()) == (422, 0)
+    assert sentence in answer.content.decode()
+    assert 'value="truck"' in answer.content.decode() or not sent["conveyance"]
+
+
+def test_a_unit_at_home_has_no_leg(client) -> None:
+    assert client.get("/units/MW-1/leg/")["Location"] == "/units/MW-1/"

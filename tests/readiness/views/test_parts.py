@@ -7,7 +7,7 @@ import pytest
 from fleet.models import Unit
 from inventory.models import Balance, FittedPart
 from tests.factories.fleet import UnitFactory, ago
-from tests.factories.inventory import LampFactory, aboard, fitted, in_store, with_position
+from tests.factories.inventory import LampFactory, LotFactory, aboard, fitted, in_store, with_position
 
 pytestmark = pytest.mark.django_db
 
@@ -112,3 +112,39 @@ def test_the_page_shows_use_and_gaps(client, unit) -> None:
     assert "empty" in page
     # Fitted longer ago than its twelve months: past its life.
     assert "margin-value--short" in page
+
+
+@pytest.mark.parametrize(("typed", "known", "hours"), [("", False, 0), ("1200 h", True, 1200)])
+def test_a_part_found_in_its_position_is_counted_and_fitted_once(client, unit, typed, known, hours) -> None:
+    lamp = LampFactory()
+    with_position(unit, lamp)
+    lot = LotFactory(item=lamp, code="FOUND-1")
+    assert "A part was found in its position" in client.get("/units/MW-1/").content.decode()
+    assert "FOUND-1" in client.get("/units/MW-1/parts/found/").content.decode()
+    given = {"position": "lamp 1", "lot": lot.pk, "earlier_h": typed, "token": uuid.uuid4()}
+    for _tap in range(2):
+        assert client.post("/units/MW-1/parts/found/", given).status_code == 302
+    part = holds(unit)
+    assert (part.lot, part.use_known, part.carried_h) == (lot, known, hours)
+    assert FittedPart.objects.count() == 1
+    assert client.get("/units/MW-1/parts/found/")["Location"] == "/units/MW-1/"
+    assert "A part was found in its position" not in client.get("/units/MW-1/").content.decode()
+
+
+def test_what_belongs_elsewhere_was_not_found_there(client, unit) -> None:
+    lamp, other = LampFactory(), LampFactory()
+    with_position(unit, lamp)
+    with_position(unit, other, position="lamp 2")
+    wrong = LotFactory(item=other)
+    LotFactory(item=lamp)
+    given = {"position": "lamp 1", "lot": wrong.pk, "earlier_h": "12 h"}
+    answer = post(client, "found", **given)
+    assert (answer.status_code, FittedPart.objects.count()) == (422, 0)
+    assert "That is another item than this position takes." in answer.content.decode()
+    assert 'value="12 h"' in answer.content.decode()
+
+
+def test_without_a_lot_on_file_the_way_to_write_one_down_is_said(client, unit) -> None:
+    with_position(unit, LampFactory())
+    answer = client.get("/units/MW-1/parts/found/", follow=True)
+    assert "Write it down under Stores, Receive." in answer.content.decode()

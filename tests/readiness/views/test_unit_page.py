@@ -6,7 +6,8 @@ import re
 import pytest
 from django.apps import apps
 
-from fleet.models import Correctable, DayLog, Unit
+from fleet.models import AuditEntry, Correctable, DayLog, Leg, Unit
+from fleet.services.audit import audit_record
 from fleet.services.units import absence_start
 from readiness.models import BankState, Inspection, Reading
 from readiness.web.history import KINDS
@@ -235,7 +236,15 @@ def test_what_people_wrote_down_about_a_unit_stands_in_its_history_and_can_be_pu
     WeighingFactory(unit=unit)
     WetStateFactory(unit=unit)
     CertificateFactory(unit=unit)
-    day_of(unit)
+    log = day_of(unit)
+    Leg.objects.create(
+        deployment=log.deployment,
+        sequence=1,
+        conveyance="truck",
+        origin=unit.home,
+        destination=cast.south,
+        departed_at=ago(8),
+    )
     absence_start(
         unit=unit, purpose="loan", custodian="Coast county", started_at=ago(1), actor=cast.nora, now=ago(0)
     )
@@ -292,3 +301,36 @@ def test_who_sends_units_out_puts_a_day_on_site_right_but_no_reading(cast, signe
     assert client.get(f"/records/reading/{reading.pk}/strike/").status_code == 403
     assert client.post(f"/records/day-log/{log.pk}/strike/", {"reason": "twice"}).status_code == 302
     assert signed_in(cast.vera).get(f"/records/day-log/{log.pk}/strike/").status_code == 403
+
+
+def test_lines_that_an_import_wrote_stand_among_who_changed_what(cast, signed_in, unit, bank) -> None:
+    """An import names its rows by number only, so that it can be taken back."""
+    reading = ReadingFactory(bank=bank)
+    elsewhere = ReadingFactory()
+    for row in (unit, bank, reading, elsewhere):
+        audit_record(actor=cast.ada, action=f"{row._meta.model_name}.import", subject=row)
+    entries = AuditEntry.objects.filter(unit=None)
+    assert entries.count() == 3
+    client = signed_in(cast.vera)
+    page = client.get("/units/MW-1/")
+    told = [(line.what, line.subject, line.who) for line in page.context["changes"]]
+    assert ("Reading brought in from a file", str(reading), "Ada Brook") in told
+    assert ("Battery bank brought in from a file", bank.serial, "Ada Brook") in told
+    assert all(subject != str(elsewhere) for _what, subject, _who in told)
+    assert "Who changed what" in text(page)
+    assert bank.serial in text(client.get(f"/banks/{bank.serial}/"))
+    of_bank = [line.subject for line in client.get(f"/banks/{bank.serial}/").context["changes"]]
+    assert of_bank == [str(reading), bank.serial]
+
+
+def test_a_change_says_from_what_to_what(cast, signed_in, unit) -> None:
+    client = signed_in(cast.nora)
+    mine = {"version": 1, "yard_place": "Row 3", "packed_form": "", "serial": "", "note": ""}
+    client.post("/units/MW-1/edit/", mine)
+    client.post("/units/MW-1/edit/", {**mine, "version": 2, "yard_place": "Row 9"})
+    line = client.get("/units/MW-1/").context["changes"][0]
+    assert (line.who, line.what, line.fields) == (
+        "Nora Lind",
+        "Unit edited",
+        ("place in the yard: Row 3 → Row 9",),
+    )
