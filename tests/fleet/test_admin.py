@@ -13,7 +13,7 @@ from readiness.models import Alert, BankState, Charge, InspectionType, Reading, 
 from tests.factories.fleet import NOW, DepotFactory, DesignFactory, UnitFactory, UserFactory
 from tests.factories.readiness import ChargeFactory, InspectionTypeFactory, ReadingFactory, VerdictFactory
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 
 
 @pytest.fixture(autouse=True)

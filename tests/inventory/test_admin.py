@@ -15,7 +15,7 @@ from inventory.models import Lot, Movement
 from tests.factories.fleet import DepotFactory
 from tests.factories.inventory import ItemFactory, in_store
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 
 
 @pytest.fixture

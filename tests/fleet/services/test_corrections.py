@@ -31,7 +31,7 @@ from tests.factories.readiness import (
     ReadingFactory,
 )
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ from fleet.services.deployments import day_log_record, deployment_end, deploymen
 from fleet.services.units import absence_end
 from tests.factories.fleet import NOW, TODAY, DepotFactory, PlaceFactory, UnitFactory, ago
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 
 
 def start(unit, **changes):

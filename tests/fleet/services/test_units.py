@@ -27,7 +27,7 @@ from tests.factories.fleet import (
     ago,
 )
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 
 
 def stays(unit):

@@ -9,7 +9,7 @@ from fleet.models import AuditEntry
 from fleet.services.versions import Conflict, save_versioned
 from tests.factories.fleet import DesignFactory, UnitFactory, UserFactory
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 
 
 def test_an_edit_raises_the_version_and_says_from_what_to_what():

@@ -18,6 +18,7 @@ from readiness.services.alerts import (
 from tests.cast import Cast
 from tests.factories.readiness import AlertFactory
 
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 TODAY = dt.date(2026, 11, 25)
 
 

@@ -10,7 +10,7 @@ from fleet.lib.tables import read_table_file
 from fleet.services.versions import save_versioned
 from readiness.models import InspectionType
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 SHIPPED = settings.BASE_DIR / "fixtures" / "reference" / "readiness" / "inspection_types.csv"
 
 

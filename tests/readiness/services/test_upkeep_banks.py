@@ -13,7 +13,7 @@ from readiness.selectors.reading_doubts import reading_doubts
 from readiness.services.upkeep import bank_test_record, reading_record, supply_state_record
 from tests.factories.fleet import FIRST_DAY, NOW, BankFactory, UnitFactory, UserFactory, ago
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 
 
 @pytest.fixture

@@ -20,7 +20,7 @@ from readiness.services.upkeep import (
 from tests.factories.fleet import NOW, DesignFactory, UnitFactory, UserFactory, ago
 from tests.factories.readiness import InspectionTypeFactory
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 
 
 def test_an_inspection_is_written_once():
