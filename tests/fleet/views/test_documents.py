@@ -10,7 +10,7 @@ from fleet.lib.errors import DomainError
 from fleet.lib.files import MIB, check_size, file_kind
 from fleet.models import Attachment, AuditEntry, Certificate
 from fleet.services.attachments import attachment_add, file_name
-from tests.factories.fleet import AttachmentFactory, UnitFactory
+from tests.factories.fleet import AttachmentFactory, CertificateFactory, UnitFactory, UserFactory
 
 PDF = b"%PDF-1.7\nreport"
 
@@ -153,3 +153,16 @@ def test_a_file_brought_in_for_an_import_is_for_who_brought_it(client, cast):
         "administrator": 200,
         "stranger": 403,
     }
+
+
+@pytest.mark.django_db
+def test_the_page_of_documents_costs_the_same_at_two_sizes(cast, signed_in, queries_of):
+    unit = UnitFactory(tag="MW-1", home=cast.north)
+    client = signed_in(cast.nora)
+    sizes = []
+    for count in (2, 9):
+        for _ in range(count):
+            AttachmentFactory(unit=unit, added_by=UserFactory())
+            CertificateFactory(unit=unit, file=AttachmentFactory(unit=unit, added_by=UserFactory()))
+        sizes.append(queries_of(client, reverse("fleet:attachment-list", args=["MW-1"])))
+    assert sizes[0] == sizes[1]

@@ -10,15 +10,19 @@ from django.urls import reverse
 from fleet.services.corrections import record_strike
 from fleet.services.units import absence_start
 from inventory.models import Item, Lot, Movement
-from readiness.selectors.handover import MOST, handover_of
+from readiness.models import Task
+from readiness.selectors.handover import MOST, Part, handover_of
 from readiness.services.upkeep import charge_start, fault_close, reading_record, task_add
-from tests.factories.fleet import NOW, BankFactory, DepotFactory, UnitFactory, ago
+from tests.factories.fleet import NOW, BankFactory, DepotFactory, UnitFactory, UserFactory, ago
+from tests.factories.inventory import in_store
 from tests.factories.readiness import (
     AlertFactory,
     ChargeFactory,
     FaultFactory,
+    InspectionFactory,
     OpenChargeFactory,
     ReadingFactory,
+    TaskFactory,
 )
 
 pytestmark = pytest.mark.django_db
@@ -177,3 +181,46 @@ def test_a_long_list_is_cut_and_says_so(depot):
         ReadingFactory(bank=bank, happened_at=ago(hours=2) + dt.timedelta(minutes=minute / 2))
     readings = found(depot).readings
     assert (len(readings.rows), readings.total, readings.more) == (MOST, MOST + 3, 3)
+
+
+def test_a_busy_shift_costs_no_more_queries_than_a_quiet_one(cast, signed_in, queries_of):
+    """Every heading filled, twice and then ten times."""
+    client = signed_in(cast.nora)
+
+    def shift(count: int) -> None:
+        for _ in range(count):
+            unit = UnitFactory(home=cast.north)
+            by = UserFactory()
+            first, second, third, fourth = (BankFactory(unit=unit, position=f"{n}") for n in range(4))
+            OpenChargeFactory(bank=first, happened_at=ago(hours=3), recorded_by=by)
+            OpenChargeFactory(
+                bank=second, happened_at=ago(hours=30), planned_end_at=ago(hours=16), recorded_by=by
+            )
+            ChargeFactory(bank=third, happened_at=ago(hours=20), ended_at=ago(hours=2), recorded_by=by)
+            ReadingFactory(bank=fourth, happened_at=ago(hours=5), recorded_by=by)
+            struck = ReadingFactory(bank=fourth, happened_at=ago(hours=6), recorded_by=by)
+            FaultFactory(unit=unit, happened_at=ago(hours=4), recorded_by=by)
+            FaultFactory(unit=unit, happened_at=ago(9), closed_at=ago(hours=4), closed_by=by)
+            InspectionFactory(unit=unit, happened_at=ago(hours=4), recorded_by=by)
+            TaskFactory(unit=unit, created_by=by, taken_by=by)
+            AlertFactory(unit=unit, raised_at=ago(hours=4), taken_by=by, taken_at=ago(hours=3))
+            AlertFactory(unit=unit, rule="kit_short", raised_at=ago(4), cleared_at=ago(hours=3))
+            in_store(2, place=cast.north, at=ago(hours=2))
+            with time_machine.travel(ago(hours=1), tick=False):
+                record_strike(record=struck, reason="other bank", actor=by)
+                absence_start(
+                    unit=UnitFactory(home=cast.north),
+                    purpose="loan",
+                    custodian="Coast county",
+                    started_at=ago(hours=5),
+                    actor=by,
+                )
+        Task.objects.update(created_at=ago(hours=8))
+
+    shift(2)
+    few = queries_of(client, reverse("readiness:handover"))
+    shown = handover_of(cast.north, since=SINCE, until=UNTIL)
+    empty = [name for name, part in vars(shown).items() if isinstance(part, Part) and not part.total]
+    assert empty == []
+    shift(8)
+    assert queries_of(client, reverse("readiness:handover")) == few
