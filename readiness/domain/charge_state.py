@@ -35,6 +35,7 @@ from readiness.domain.bank_records import (
     Supply,
 )
 from readiness.domain.charging import fleet_charge_hours
+from readiness.domain.chemistry import chemistry_column
 from readiness.domain.fusion import (
     PESSIMISTIC_SIGMAS,
     SIGMA_AFTER_CHARGE,
@@ -44,11 +45,13 @@ from readiness.domain.fusion import (
 )
 from readiness.domain.inputs import BoolArray, FloatArray, IntArray
 from readiness.domain.reading_values import ReadingValues, values_of_readings
+from readiness.domain.rest_voltage import is_lithium
 from readiness.domain.thermal import Sites
 
 LOSS_WEIGHT = 1.0 + PESSIMISTIC_SIGMAS * SIGMA_PER_LOSS
 HOURS_TOLERANCE = 0.9
-UNKNOWN_START_SOC = 0.5
+UNKNOWN_START_SOC = 0.0
+SLOWEST_CHARGER_SHARE = 0.5
 HORIZON_DAYS = 1500
 FAR_DAYS = 1095.0
 HELD_DAYS = 1.0
@@ -252,11 +255,13 @@ def _apply_charge(
     at: IntArray,
     now: FloatArray,
 ) -> None:
-    start = np.where(state.known, state.soc, UNKNOWN_START_SOC)
+    start = np.where(state.known, np.clip(state.bound, 0.0, 1.0), UNKNOWN_START_SOC)
     to_soc = events.to_soc[at]
     target = np.where(np.isnan(to_soc), 1.0, to_soc)
     needed_h = _needed_hours(rates, bank, start, target)
     complete = where & events.end_sign[at] & (events.hours[at] >= HOURS_TOLERANCE * needed_h)
+    # Only lithium is put away less than full: for any other bank a charge to less has left out tail and hold.
+    complete &= (target >= 1.0) | is_lithium(rates.chem[bank])
     partial = where & ~complete
     credit = events.ah[at] / (rates.charge_factor[bank] * rates.capacity_ah[bank])
     credit = np.where(np.isfinite(credit), credit, 0.0)
@@ -293,12 +298,21 @@ def _apply_charge(
 
 
 def _needed_hours(rates: BankRates, bank: IntArray, start: FloatArray, target: FloatArray) -> FloatArray:
-    """Hours a charge must have lasted to be believed complete; without a known charger the chemistry's least time."""
-    full = fleet_charge_hours(rates.chem[bank], rates.capacity_ah[bank], start, rates.charger_a[bank])
-    full = np.where(np.isfinite(full), full, rates.min_refresh_h[bank])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        part = np.maximum(target - start, 0.0) * rates.capacity_ah[bank] / rates.charger_a[bank]
-    return np.where(target < 1.0, np.where(np.isfinite(part), part, 0.0), full)
+    """Hours a charge must have lasted to be believed complete, counted from the low end `start` (unknown: from empty).
+
+    Where charger or capacity is not known, the hours must cover the slowest charger that is usual for the chemistry: taken
+    as SLOWEST_CHARGER_SHARE of the typical current in its row of `tables/battery_chemistries.csv` (0.05 C for lead-acid,
+    about 25 h from empty). Half of the typical, because depots do charge large banks with the charger of a smaller one, and
+    seldom with a weaker one than that; a charge that was in truth faster counts as partial, which errs to the safe side.
+    Lithium that is put away at less than full needs the way up to there, and never less than its least time.
+    """
+    chem, capacity, charger = rates.chem[bank], rates.capacity_ah[bank], rates.charger_a[bank]
+    known = (capacity > 0.0) & (charger > 0.0)
+    capacity = np.where(known, capacity, 1.0)
+    charger = np.where(known, charger, SLOWEST_CHARGER_SHARE * chemistry_column("i_charge_typ_c")[chem])
+    full = fleet_charge_hours(chem, capacity, start, charger)
+    part = np.maximum(np.maximum(target - start, 0.0) * capacity / charger, rates.min_refresh_h[bank])
+    return np.where(target < 1.0, part, full)
 
 
 def _apply_reading(

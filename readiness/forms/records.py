@@ -173,7 +173,13 @@ class ChargeStopForm(RecordForm):
         help_text=_("Without a sign it counts as partial and does not reset the interval."),
     )
     ah_in = QuantityField(label=_("Charge put in"), base="ah", required=False, low=0)
-    to_soc = QuantityField(label=_("Charged to, if not full"), base="soc", required=False, low=0)
+    to_soc = QuantityField(
+        label=_("Charged to, if not full"),
+        base="soc",
+        required=False,
+        low=0,
+        help_text=_("Only for lithium, which is put away at less than full."),
+    )
     tripped = forms.BooleanField(label=_("The charger tripped"), required=False)
     ended_at = MomentField(label=_("Ended at"))
     note = forms.CharField(label=_("Note"), max_length=400, required=False)

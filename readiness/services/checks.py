@@ -12,10 +12,12 @@ from django.utils.translation import gettext_noop as _
 from fleet.lib.errors import DomainError
 from fleet.models import BatteryBank
 from fleet.services.records import Birth, check_finite, check_moment, said
+from readiness.domain.chemistry import LITHIUM, chemistry
 from readiness.domain.inputs import SG_MAX, SG_MIN, TEMP_MAX_C, TEMP_MIN_C
 from readiness.domain.plausible import has_gravity, rest_v_bounds
 from readiness.models import BankTest, Charge, Fault, Inspection, Reading
 
+ONLY_LITHIUM_IN_PART = "charge.only_lithium_in_part"
 LONGEST_CHARGE = timedelta(days=31)
 CHARGER_SLACK = 1.25  # a charger's plate says less than it can give for a while
 
@@ -116,6 +118,7 @@ def check_charge(row: Charge, *, now: datetime, birth: Birth) -> None:
         raise DomainError(
             "charge.plan_before_start", _("The planned end lies before the start of the charge.")
         )
+    check_charged_to(row)
     if row.ended_at is None:
         return
     check_moment(row.ended_at, now=now, birth=birth)
@@ -136,6 +139,22 @@ def check_charge(row: Charge, *, now: datetime, birth: Birth) -> None:
             days=(row.ended_at - row.happened_at).days,
         )
     check_charge_ah(row)
+
+
+def check_charged_to(row: Charge) -> None:
+    """Only lithium is put away at less than full."""
+    if row.to_soc is None or row.to_soc >= 1 or chemistry(row.bank.chemistry).family == LITHIUM:
+        return
+    raise DomainError(
+        ONLY_LITHIUM_IN_PART,
+        _(
+            "Bank {bank} ({chemistry}) counts as charged only when it is full; 'charged to' less than 100 % is for lithium. "
+            "Leave it empty. If the charge was ended early, leave the sign of its end empty too and say how many "
+            "ampere-hours went in: that much is credited."
+        ),
+        bank=row.bank.serial,
+        chemistry=row.bank.get_chemistry_display(),
+    )
 
 
 def check_charge_ah(row: Charge) -> None:

@@ -16,6 +16,7 @@ from fleet.services.imports.references import Lookups, source
 from fleet.services.imports.unit_sheets import UNIT_COLUMN, UnitEventSheet, birth
 from readiness.models import BankTest, Charge, Fault, Inspection, InspectionType, Reading
 from readiness.services.checks import (
+    ONLY_LITHIUM_IN_PART,
     check_bank_test,
     check_charge,
     check_fault,
@@ -208,9 +209,10 @@ class ChargeSheet(BankEventSheet):
     )
 
     def check(self, lookups: Lookups, row: Planned) -> Iterator[Problem]:
-        yield from _refused(
+        for name, error in _refused(
             "happened_at", lambda: check_charge(row.obj, now=lookups.now, birth=birth(row.values["bank"]))
-        )
+        ):
+            yield ("to_soc" if error.key == ONLY_LITHIUM_IN_PART else name), error
 
     def check_together(
         self, lookups: Lookups, rows: Sequence[Planned]

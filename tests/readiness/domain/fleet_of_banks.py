@@ -40,8 +40,8 @@ def bank(chemistry: str = "vrla_gel", **known: Any) -> BankArrays:
 
 
 def charge(day: float, **facts: Any) -> dict[str, Any]:
-    """A charge that ended on `day`, completed unless told otherwise."""
-    return {"time": DAY0 + day, "kind": EventKind.CHARGE, "hours": 24.0, "end_sign": True, **facts}
+    """A charge that ended on `day`, completed unless told otherwise: long enough for any charger that is usual."""
+    return {"time": DAY0 + day, "kind": EventKind.CHARGE, "hours": 48.0, "end_sign": True, **facts}
 
 
 def volts(day: float, value: float, **facts: Any) -> dict[str, Any]:

@@ -140,6 +140,49 @@ def test_hours_enough_follow_from_the_charger() -> None:
     assert one(slow, ISOLATED, first, charge(170, hours=20.0), day=170).soc[0] == 1.0
 
 
+@pytest.mark.parametrize("to_soc", [0.85, 0.99])
+@pytest.mark.parametrize("chemistry", ["vrla_gel", "vrla_agm", "flooded_sb", "nimh", "nicd_vented"])
+def test_only_lithium_is_completed_at_less_than_full(chemistry: str, to_soc: float) -> None:
+    """Neither a moment on the charger nor two days of it reset the interval when tail and hold were left out."""
+    known = bank(chemistry, charger_a=60.0)
+    before = one(known, ISOLATED, charge(0), day=20)
+    for hours in (0.1, 48.0):
+        answer = one(known, ISOLATED, charge(0), charge(20, to_soc=to_soc, hours=hours), day=20)
+        assert answer.used[0] == pytest.approx(before.used[0])
+        assert answer.low[0] == pytest.approx(before.low[0])
+        assert answer.notes[0] & Note.PARTIAL_CHARGE
+
+
+def test_lithium_put_away_below_full_needs_its_least_time_and_the_way_up() -> None:
+    lithium = bank("lfp", charger_a=60.0)
+    for hours, complete in ((0.8, False), (0.9, True)):
+        answer = one(lithium, ISOLATED, charge(0), charge(20, to_soc=0.6, hours=hours), day=20)
+        assert bool(answer.used[0] == 0.0) is complete
+    empty = meter(19, 0.1)
+    for hours, complete in ((4.0, False), (6.0, True)):
+        answer = one(lithium, ISOLATED, charge(0), empty, charge(20, to_soc=0.6, hours=hours), day=20)
+        assert bool(answer.soc[0] == pytest.approx(0.6)) is complete
+
+
+def test_hours_enough_are_counted_from_the_low_end() -> None:
+    """A gel bank of 600 Ah at 60 A: constant current up to 0.85, the tail, 3 h of hold; nine tenths of it are enough."""
+    vague = (ISOLATED, charge(0), volts(1, float(soc_to_ocv("vrla_gel", 0.47, 12))))
+    start = one(bank(charger_a=60.0), *vague, day=2).low[0]
+    assert start < 0.37
+    hours = 0.9 * ((0.85 - start) * 600 / 54 + 1.875 * np.log(5) + 3)
+    for given, complete in ((hours - 0.1, False), (hours + 0.1, True)):
+        answer = one(bank(charger_a=60.0), *vague, charge(2, hours=given), day=2)
+        assert bool(answer.used[0] == 0.0) is complete
+
+
+def test_without_a_known_charger_the_hours_must_be_enough_for_the_slowest_usual_one() -> None:
+    """Gel from empty at 0.05 C: 20.6 h of constant current, 1.7 h of tail, 3 h of hold; nine tenths of it are enough."""
+    for known in ({}, {"charger_a": 30.0}, {"capacity_ah": None, "charger_a": 30.0}):
+        for hours, complete in ((22.0, False), (23.5, True)):
+            answer = one(bank(**known), ISOLATED, charge(0, hours=hours), day=0)
+            assert bool(answer.decided[0]) is complete
+
+
 def test_a_partial_charge_credits_only_what_was_shown_to_go_in() -> None:
     part = charge(90, end_sign=False, ah=33.0)
     answer = one(bank(), ISOLATED, charge(0), part, day=90)

@@ -11,7 +11,7 @@ from readiness.models import Charge
 from readiness.services.upkeep import charge_record, charge_start, charge_stop
 from tests.factories.fleet import NOW, BankFactory, UnitFactory, ago
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 
 
 @pytest.fixture
@@ -72,6 +72,8 @@ def test_a_second_open_charge_is_refused(bank):
         ({"ah_in": 600.0}, "charge.more_than_charger"),
         ({"ah_in": -1.0}, "record.field"),
         ({"to_soc": 1.5}, "record.refused"),
+        ({"to_soc": 0.85}, "charge.only_lithium_in_part"),
+        ({"to_soc": 0.99, "end_sign": "charger_full"}, "charge.only_lithium_in_part"),
         ({"end_sign": "smoke"}, "record.field"),
     ],
 )
@@ -80,6 +82,21 @@ def test_a_charge_that_cannot_have_been_is_refused(bank, changes, key):
         whole(bank, **changes)
     assert refused.value.key == key
     assert Charge.objects.count() == 0
+
+
+def test_lithium_may_be_put_away_at_less_than_full_and_gel_only_full():
+    lithium = BankFactory(unit=UnitFactory(), chemistry="lfp", cells_in_series=8)
+    assert whole(lithium, to_soc=0.6, end_sign="bms_full").to_soc == 0.6
+    gel = BankFactory(unit=UnitFactory())
+    assert whole(gel, to_soc=1.0, end_sign="charger_full").to_soc == 1.0
+
+
+def test_a_running_charge_of_gel_is_not_ended_at_less_than_full(bank):
+    charge = start(bank)
+    with pytest.raises(DomainError, match="only when it is full"):
+        charge_stop(charge=charge, ended_at=NOW, actor=None, to_soc=0.85, end_sign="charger_full", now=NOW)
+    charge.refresh_from_db()
+    assert charge.ended_at is None
 
 
 def test_a_charge_of_a_month_is_still_one(bank):
