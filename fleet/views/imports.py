@@ -48,7 +48,7 @@ def import_list(request: HttpRequest) -> HttpResponse:
                 conventions=form.conventions(),
             )
         except DomainError as error:
-            form.add_error("file", spoken(error))
+            form.add_error("file_as_of" if error.key.startswith("import.as_of") else "file", spoken(error))
         else:
             return redirect_to(request, reverse("fleet:import-show", args=[run.pk]))
     context = {

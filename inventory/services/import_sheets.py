@@ -152,9 +152,42 @@ class DesignItemSheet(SheetKind):
         ):
             yield "qty", DomainError("bill.whole", _("A position holds whole pieces."))
 
+    def check_together(
+        self, lookups: Lookups, rows: Sequence[Planned]
+    ) -> Iterator[tuple[Planned, str, DomainError]]:
+        """From one day on a position takes one item, and an item stands in the kit once."""
+        added = [row for row in rows if row.action == "added"]
+        designs = {row.values["design"].obj.pk for row in added} - {None}
+        taken: dict[tuple[Any, ...], str] = {}
+        for some in chunks(sorted(designs), 500):
+            for line in DesignItem.objects.filter(design__in=some).select_related("item"):
+                taken[_bill_spot(line.design_id, line, line.item_id)] = line.item.code
+        for row in added:
+            design, item = row.values["design"].obj, row.values["item"].obj
+            spot = _bill_spot(design.pk or id(design), row.obj, item.pk or id(item))
+            if spot in taken:
+                yield (
+                    row,
+                    "position" if row.obj.position else "item",
+                    DomainError(
+                        "bill.taken",
+                        _("From {day} on this position of {design} takes {item} already."),
+                        day=row.obj.valid_from.isoformat(),
+                        design=row.values["design"].label,
+                        item=taken[spot],
+                        mend="Give another position, or another day from which this one holds.",
+                    ),
+                )
+            taken.setdefault(spot, row.values["item"].label)
+
     def unit_ids(self, pks: Collection[int]) -> set[int]:
         designs = DesignItem.objects.filter(pk__in=pks).values("design_id")
         return set(Unit.objects.in_service().filter(design_id__in=designs).values_list("pk", flat=True))
+
+
+def _bill_spot(design: int, line: DesignItem, item: int) -> tuple[Any, ...]:
+    """What a line of a bill takes for itself: its position, or its item where it goes in the kit."""
+    return (design, line.valid_from, line.position or ("kit", item))
 
 
 class LotSheet(SheetKind):

@@ -197,14 +197,25 @@ def _coordinate(raw: Value, kind: str, conventions: Conventions) -> tuple[float,
 
 
 def _typed_coordinate(raw: str, letters: str, mark: DecimalMark) -> float:
-    text = (
-        normalise(raw).upper().replace("O", "W")
-        if letters == "EW" and raw.strip()[-1:] in "Oo"
-        else normalise(raw).upper()
-    )
+    text = normalise(raw).strip().upper()
+    if letters == "EW" and "O" in (text[:1], text[-1:]):
+        # 'Ost' is east, 'oeste' and 'ouest' are west: the letter alone says nothing.
+        raise DomainError(
+            "cell.east_or_west",
+            "'{text}' does not say whether east or west is meant: O is east in some languages and west in others.",
+            text=raw,
+            mend="Write E for east or W for west, or a minus sign for west.",
+        )
     sign = 1
     for letter in "NSEW":
         if text.startswith(letter) or text.endswith(letter):
+            if "-" in text:
+                raise DomainError(
+                    "cell.two_signs",
+                    "'{text}' has a letter and a minus sign, which may or may not mean the same.",
+                    text=raw,
+                    mend=f"Write {letters[0]} or {letters[1]} without a sign, or the sign without a letter.",
+                )
             if letter not in letters:
                 raise DomainError(
                     "cell.wrong_hemisphere", "'{text}' names {letter} here.", text=raw, letter=letter
@@ -262,7 +273,12 @@ def _flag(raw: Value) -> bool:
         return True
     if word in NO:
         return False
-    raise DomainError("cell.not_yes_no", "'{text}' is neither yes nor no.", text=shown(raw))
+    raise DomainError(
+        "cell.not_yes_no",
+        "'{text}' is neither yes nor no.",
+        text=shown(raw),
+        mend="Write yes or no; leave the cell empty to change nothing.",
+    )
 
 
 def _choice(text: str, column: ColumnSpec) -> str:

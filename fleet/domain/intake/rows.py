@@ -66,12 +66,16 @@ def settle(
 
 
 def parse_sheet(
-    data: SheetData, conventions: Conventions, zone_of: Callable[[Mapping[str, Any]], str] | None = None
+    data: SheetData,
+    conventions: Conventions,
+    zone_of: Callable[[Mapping[str, Any]], str] | None = None,
+    on_row: Callable[[], None] | None = None,
 ) -> ParsedSheet:
     """Turn the rows of a sheet into typed values.
 
     ``zone_of`` is given the other values of a row and returns the time zone in which its clock times are meant
-    (``UTC`` when not given). A row whose header is repeated, or that is a total, is left out and said so.
+    (``UTC`` when not given). A row whose header is repeated, or that is a total, is left out and said so. ``on_row`` is
+    called for each row, so that somebody can tell how far it is.
     """
     parsed = ParsedSheet(data, faults=list(data.faults))
     if data.header_row == 0 or any(fault.key == "header.key_missing" for fault in data.faults):
@@ -81,6 +85,8 @@ def parse_sheet(
     seen: dict[tuple[Any, ...], int] = {}
     last = data.rows[-1].number if data.rows else 0
     for row in data.rows:
+        if on_row is not None:
+            on_row()
         left = _left_out(data, row, sums, row.number == last)
         if left is not None:
             parsed.left_out.append(left)

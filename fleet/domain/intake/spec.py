@@ -49,7 +49,7 @@ CLEAR: Final = _Word("CLEAR")
 CLEAR_WORD = "clear"
 NUMERIC_KINDS = frozenset({"number", "integer", "quantity", "latitude", "longitude"})
 YES = frozenset({"yes", "y", "true", "1", "x", "ja", "oui", "si", "passed", "pass", "ok"})
-NO = frozenset({"no", "n", "false", "0", "nein", "non", "failed", "fail", "-"})
+NO = frozenset({"no", "n", "false", "0", "nein", "non", "failed", "fail"})
 TOTAL_WORDS = re.compile(
     r"(grand |sub)?\s?(total|totals|sum|summe|gesamt|totaux|totale|suma|totaal)\b[:.]?", re.IGNORECASE
 )

@@ -132,6 +132,79 @@ class StaySheet(SheetKind):
                 DomainError("bank.nowhere", _("Say where it is: in which unit or bank, or at which place.")),
             )
 
+    def position_of(self, row: Planned) -> str:
+        """The position that a row means, also when it names none."""
+        raise NotImplementedError
+
+    def check_together(
+        self, lookups: Lookups, rows: Sequence[Planned]
+    ) -> Iterator[tuple[Planned, str, DomainError]]:
+        """A position holds one thing: none that stays there may be in the way, nor another row of the file.
+
+        Moves take their turns: one that frees a position goes before the one that fills it, and new things come last.
+        """
+        stays = lookups.memory[f"{self.name}_stays"]
+        moving = [row for row in rows if row.action == "changed" and {self.into, "place"} & set(row.changes)]
+        coming = [row for row in rows if row.action == "added" and self._into(row) is not None]
+        targets = [ref for row in (*moving, *coming) if (ref := self._into(row)) is not None]
+        taken = self._taken({ref.obj.pk for ref in targets} - {None})
+        turn = 0
+        waiting = moving
+        while waiting:
+            still = []
+            for row in waiting:
+                spot = self._spot(row)
+                if spot in taken and taken[spot] != row.obj.serial:
+                    still.append(row)
+                    continue
+                here = stays.get(row.obj.pk)
+                if here is not None:
+                    taken.pop((getattr(here, f"{self.into}_id"), here.position), None)
+                if spot is not None:
+                    taken[spot] = row.obj.serial
+                turn += 1
+                row.turn = turn
+            if len(still) == len(waiting):
+                break
+            waiting = still
+        else:
+            waiting = []
+        for row in [*waiting, *coming]:
+            spot = self._spot(row)
+            assert spot is not None
+            if spot in taken:
+                yield row, self.into, self._position_taken(row, spot[1], taken[spot])
+            else:
+                taken[spot] = row.obj.serial
+
+    def _into(self, row: Planned) -> Ref | None:
+        ref = row.values.get(self.into) or row.values.get("_into")
+        return ref if isinstance(ref, Ref) else None
+
+    def _spot(self, row: Planned) -> tuple[Any, str] | None:
+        ref = self._into(row)
+        return None if ref is None else (ref.obj.pk or id(ref.obj), self.position_of(row))
+
+    def _taken(self, pks: Collection[Any]) -> dict[tuple[Any, str], str]:
+        """Which positions of these hold what, by its serial. One query for each 500."""
+        taken: dict[tuple[Any, str], str] = {}
+        manager: Any = self.stay_model._default_manager
+        for some in chunks(sorted(pks), 500):
+            for stay in manager.current().filter(**{f"{self.into}__in": some}).select_related(self.stay_of):
+                taken[(getattr(stay, f"{self.into}_id"), stay.position)] = getattr(stay, self.stay_of).serial
+        return taken
+
+    def _position_taken(self, row: Planned, position: str, other: str) -> DomainError:
+        ref = self._into(row)
+        return DomainError(
+            f"{self.stay_of}.position_taken",
+            _("Position '{position}' of {into} holds {other} already."),
+            position=position,
+            into=ref.label if ref else "",
+            other=other,
+            mend="Give another position, or say where that one goes; what only changes places goes over a shelf first.",
+        )
+
 
 def _where(stay: Any, into: str) -> str | None:
     return None if stay is None else str(getattr(stay, into) or stay.place)
@@ -226,6 +299,9 @@ class BankSheet(StaySheet):
         help="One row for each bank: blocks of one chemistry in series and parallel. Empty means not known.",
     )
 
+    def position_of(self, row: Planned) -> str:
+        return row.values.get("position") or "main"
+
     def home_of(self, lookups: Lookups, stay: BankStay) -> Place | None:
         return stay.unit.home if stay.unit is not None else stay.place
 
@@ -271,45 +347,11 @@ class BankSheet(StaySheet):
             )
         yield from self.where_problems(lookups, row)
 
-    def check_together(
-        self, lookups: Lookups, rows: Sequence[Planned]
-    ) -> Iterator[tuple[Planned, str, DomainError]]:
-        """A position of a unit holds one bank: none that is there may be in the way, nor another row of the file."""
-        coming = [row for row in rows if isinstance(row.values.get("unit") or row.values.get("_into"), Ref)]
-        coming = [row for row in coming if row.action == "added" or "unit" in row.changes]
-        leaving = {
-            row.obj.pk for row in rows if row.action == "changed" and {"unit", "place"} & set(row.changes)
-        }
-        units = {_unit(row).obj.pk for row in coming} - {None}
-        taken: dict[tuple[Any, str], str] = {}
-        for some in chunks(sorted(units), 500):
-            for stay in BankStay.objects.current().filter(unit__in=some).select_related("bank"):
-                if stay.bank_id not in leaving:
-                    taken[(stay.unit_id, stay.position)] = stay.bank.serial
-        for row in coming:
-            unit = _unit(row)
-            spot = (unit.obj.pk or id(unit.obj), row.values.get("position") or "main")
-            if spot in taken:
-                yield (
-                    row,
-                    "unit",
-                    DomainError(
-                        "bank.position_taken",
-                        _("Position '{position}' of {unit} holds bank {bank} already."),
-                        position=spot[1],
-                        unit=unit.label,
-                        bank=taken[spot],
-                        mend="Give another position, or say where that bank goes.",
-                    ),
-                )
-            else:
-                taken[spot] = row.obj.serial
-
     def beside(self, lookups: Lookups, row: Planned) -> list[models.Model]:
         unit, place = row.values.get("unit"), row.values.get("place")
         start = stay_start(row, lookups.now)
         if isinstance(unit, Ref):
-            position = row.values.get("position") or "main"
+            position = self.position_of(row)
             return [BankStay(bank=row.obj, unit=unit.obj, position=position, started_at=start)]
         if isinstance(place, Ref):
             return [BankStay(bank=row.obj, place=place.obj, started_at=start)]
@@ -322,7 +364,7 @@ class BankSheet(StaySheet):
             at=lookups.now,
             actor=lookups.actor,
             unit=unit.obj if isinstance(unit, Ref) else None,
-            position=row.values.get("position") or "main",
+            position=self.position_of(row),
             place=place.obj if isinstance(place, Ref) else None,
             note="import",
             now=lookups.now,
@@ -350,11 +392,6 @@ class BankSheet(StaySheet):
 
     def unit_ids(self, pks: Collection[int]) -> set[int]:
         return units_of_banks(pks)
-
-
-def _unit(row: Planned) -> Ref:
-    unit: Ref = row.values.get("unit") or row.values["_into"]
-    return unit
 
 
 def stay_start(row: Planned, now: datetime) -> datetime:

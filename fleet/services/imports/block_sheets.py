@@ -58,6 +58,9 @@ class BlockSheet(StaySheet):
         stays = lookups.memory[f"{self.name}_stays"].values()
         lookups.load("banks", {stay.bank.serial for stay in stays if stay.bank_id})
 
+    def position_of(self, row: Planned) -> str:
+        return row.values.get("position") or str(row.obj.serial)[:30]
+
     def home_of(self, lookups: Lookups, stay: BlockStay) -> Place | None:
         return lookups.get("banks", stay.bank.serial).home if stay.bank is not None else stay.place
 
@@ -83,7 +86,7 @@ class BlockSheet(StaySheet):
         bank, place = row.values.get("bank"), row.values.get("place")
         start = stay_start(row, lookups.now)
         if isinstance(bank, Ref):
-            position = row.values.get("position") or row.obj.serial[:30]
+            position = self.position_of(row)
             return [BlockStay(block=row.obj, bank=bank.obj, position=position, started_at=start)]
         return [BlockStay(block=row.obj, place=place.obj, started_at=start)] if isinstance(place, Ref) else []
 
@@ -94,7 +97,7 @@ class BlockSheet(StaySheet):
             at=lookups.now,
             actor=lookups.actor,
             bank=bank.obj if isinstance(bank, Ref) else None,
-            position=row.values.get("position") or row.obj.serial[:30],
+            position=self.position_of(row),
             place=place.obj if isinstance(place, Ref) else None,
             note="import",
             now=lookups.now,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -24,7 +24,7 @@ from fleet.domain.intake import (
     parse_sheet,
 )
 from fleet.lib.errors import DomainError, Fault
-from fleet.lib.sheets import Book
+from fleet.lib.sheets import Book, RawRow, Sheet
 from fleet.models import AuditEntry
 from fleet.services.imports.kinds import (
     Key,
@@ -70,10 +70,12 @@ class Opened:
     unknown: list[str]
 
 
-def recognise(book: Book, only: Mapping[str, str] | None = None) -> Opened:
+def recognise(
+    book: Book, only: Mapping[str, str] | None = None, on_row: Callable[[str], None] | None = None
+) -> Opened:
     """Open every sheet of a book that is a kind of sheet, in the order in which they rest on each other.
 
-    `only` maps titles to the names of kinds and leaves out every other sheet.
+    `only` maps titles to the names of kinds and leaves out every other sheet. `on_row` is told the sheet of each row.
     """
     kinds = kinds_in_order()
     found: list[tuple[SheetKind, SheetData]] = []
@@ -94,7 +96,7 @@ def recognise(book: Book, only: Mapping[str, str] | None = None) -> Opened:
         if spec is None:
             unknown.append(sheet.title)
             continue
-        found.append((kind_named(spec.name), open_sheet(sheet.title, sheet.rows(), spec)))
+        found.append((kind_named(spec.name), open_sheet(sheet.title, _followed(sheet, on_row), spec)))
     numbers: Counter[str] = Counter()
     for kind, data in found:
         numbers[kind.name] += 1
@@ -102,6 +104,13 @@ def recognise(book: Book, only: Mapping[str, str] | None = None) -> Opened:
     order = {kind.name: position for position, kind in enumerate(kinds)}
     found.sort(key=lambda pair: order[pair[0].name])
     return Opened(found, unknown)
+
+
+def _followed(sheet: Sheet, on_row: Callable[[str], None] | None) -> Iterator[RawRow]:
+    for row in sheet.rows():
+        if on_row is not None:
+            on_row(sheet.title)
+        yield row
 
 
 def plan_sheet(
@@ -113,15 +122,17 @@ def plan_sheet(
     as_of: datetime | None,
     seen_at: datetime | None = None,
     earlier: dict[tuple[str, str], str] | None = None,
+    on_row: Callable[[], None] | None = None,
 ) -> Plan:
     """Read a sheet and work out what it would add, change and leave. Writes nothing.
 
     `as_of`: what changed here after that is newer than the file. `seen_at`: what changed here after that was not in
-    the preview. `earlier` carries the rows of other sheets of the same kind in this file from call to call.
+    the preview. `earlier` carries the rows of other sheets of the same kind in this file from call to call. `on_row` is
+    called twice a row: when it is read, and when it is compared with what is here.
     """
     _load_references(kind, data, lookups)
     zones = _Zones(kind, lookups)
-    parsed = parse_sheet(data, conventions, zones)
+    parsed = parse_sheet(data, conventions, zones, on_row)
     plan = Plan(kind, data.title, data.ident or kind.name, left_out=parsed.left_out, unused=data.unused)
     plan.headers = {name: cell.text for name, cell in data.at.items()}
     plan.faults = list(parsed.faults)
@@ -131,13 +142,15 @@ def plan_sheet(
     if earlier is not None:
         ready = list(_not_twice(kind, data, ready, earlier, plan))
     for row, values in ready:
+        if on_row is not None:
+            on_row()
         planned = _plan_row(kind, row, values, found, lookups, plan)
         if planned is not None:
             plan.rows.append(planned)
     _check_rights(plan, lookups)
-    for planned, name, error in kind.check_together(
-        lookups, [row for row in plan.rows if row.action != "left"]
-    ):
+    faulty = plan.faulty_rows
+    writing = [row for row in plan.rows if row.action != "left" and row.number not in faulty]
+    for planned, name, error in kind.check_together(lookups, writing):
         plan.faults.append(_fault(plan, planned.number, name, shown(planned.values.get(name), name), error))
     bad = plan.faulty_rows
     plan.rows = [row for row in plan.rows if row.number not in bad]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from django.core.files.base import ContentFile
@@ -36,6 +36,7 @@ from fleet.services.jobs import job_enqueue
 KIND = "import"
 PORTION: int | None = None  # rows a transaction; None: as many as stay short here
 KEPT_FAULTS = 1000
+ROWS_A_STEP = 2000  # rows after which a long step says how far it is
 State = ImportRun.State
 UNDOABLE = (State.APPLIED, State.FAILED)
 
@@ -51,7 +52,13 @@ def import_create(
     conventions: Mapping[str, Any] | None = None,
     now: datetime | None = None,
 ) -> ImportRun:
-    """Keep the file and have it read. `conventions` may state `decimal_mark`, `day_order`, `file_as_of`, `sheet`."""
+    """Keep the file and have it read. `conventions` may state `decimal_mark`, `day_order`, `file_as_of`, `sheet`.
+
+    `file_as_of` is ISO text with its offset. Raises DomainError for a file too large, or for a moment that is none.
+    """
+    settled = dict(conventions or {})
+    if settled.get("file_as_of"):
+        settled["file_as_of"] = _moment(settled["file_as_of"], now or timezone.now())
     if len(content) > Limits().file_bytes:
         raise DomainError(
             "sheet.file_too_large",
@@ -62,13 +69,38 @@ def import_create(
     with transaction.atomic():
         run = ImportRun.objects.create(
             file=_keep(name, content, actor),
-            conventions=dict(conventions or {}),
+            conventions=settled,
             created_by=actor,
             created_at=now or timezone.now(),
         )
         audit_record(actor=actor, action="import.create", subject=run, note=name[:400])
         _enqueue(run, "read", actor)
     return run
+
+
+def _moment(text: str, now: datetime) -> str:
+    """The age of a file as stated, in UTC: nothing here could be newer than a moment that has not come yet."""
+    mend = _("Write for instance 2026-11-03T14:30+01:00.")
+    try:
+        moment = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise DomainError(
+            "import.as_of", _("'{text}' is no moment. {mend}"), text=text, mend=str(mend)
+        ) from None
+    if moment.tzinfo is None:
+        raise DomainError(
+            "import.as_of_offset",
+            _("'{text}' does not say in which time zone it is meant: the offset is missing. {mend}"),
+            text=text,
+            mend=str(mend),
+        )
+    if moment > now:
+        raise DomainError(
+            "import.as_of_future",
+            _("'{text}' has not come yet, so no file can show the state of then."),
+            text=text,
+        )
+    return moment.astimezone(UTC).isoformat()
 
 
 def _keep(name: str, content: bytes, actor: User | None) -> Attachment:
@@ -197,9 +229,11 @@ def stated(run: ImportRun) -> dict[str, str] | None:
     return {"": named} if named else None
 
 
-def load(run: ImportRun, book: Book) -> tuple[Opened, Conventions, list[Any]]:
+def load(
+    run: ImportRun, book: Book, on_row: Callable[[str], None] | None = None
+) -> tuple[Opened, Conventions, list[Any]]:
     """The recognised sheets of a run's file with what is settled for it, and what must be asked."""
-    found = recognise(book, stated(run))
+    found = recognise(book, stated(run), on_row)
     conventions, questions = settle(
         [data for _, data in found.sheets],
         decimal_mark=run.conventions.get("decimal_mark"),
@@ -232,7 +266,8 @@ def _read(run: ImportRun, context: JobContext) -> dict[str, Any]:
     ImportRun.objects.filter(pk=run.pk).update(state=State.READING, error="")
     begun = timezone.now()  # what is edited here while the file is read was not seen
     with opened(run) as book:
-        found, conventions, questions = load(run, book)
+        far = HowFar(context)
+        found, conventions, questions = load(run, book, far.read)
         context.fault_point("import:read")
         if not found.sheets:
             known = ", ".join(kind.spec.label for kind in kinds_in_order())
@@ -250,10 +285,16 @@ def _read(run: ImportRun, context: JobContext) -> dict[str, Any]:
         as_of = file_as_of(run, book)
         plans = []
         earlier: dict[tuple[str, str], str] = {}
-        for number, (kind, data) in enumerate(found.sheets, start=1):
+        far.start(sum(len(data.rows) for _kind, data in found.sheets))
+        for kind, data in found.sheets:
             context.check_cancelled()
-            plans.append(plan_sheet(kind, data, conventions, lookups, as_of=as_of, earlier=earlier))
-            context.progress(number, len(found.sheets), kind.spec.label)
+            far.sheet = kind.spec.label
+            plans.append(
+                plan_sheet(
+                    kind, data, conventions, lookups, as_of=as_of, earlier=earlier, on_row=far.half_checked
+                )
+            )
+            far.checked(len(data.rows))
         context.fault_point("import:planned")
         faults = [fault.as_dict() for plan in plans for fault in plan.faults]
         made = preview(plans, found.unknown)
@@ -269,6 +310,46 @@ def _read(run: ImportRun, context: JobContext) -> dict[str, Any]:
             made["fault_file"] = _keep(name, book_of_faults, run.created_by).pk
     _save(run, context, state=State.PREVIEW, preview=made, faults=faults[:KEPT_FAULTS])
     return {"sheets": len(plans), "faults": len(faults)}
+
+
+class HowFar:
+    """How far the reading of a file is: said every so many rows, so that one long sheet shows progress as well."""
+
+    def __init__(self, context: JobContext) -> None:
+        self.context = context
+        self.sheet = ""
+        self.halves = 0
+        self.before = 0
+        self.total = 0
+
+    def read(self, title: str) -> None:
+        """One row came out of the file; how many there are is not known yet."""
+        self.halves += 2
+        if self.halves % (2 * ROWS_A_STEP) == 0:
+            self.context.check_cancelled()
+            rows = self.halves // 2
+            note = str(_("{rows} rows read, sheet “{title}”")).format(rows=rows, title=title)
+            self.context.progress(rows, 0, note)
+
+    def start(self, total: int) -> None:
+        """All rows are read and their number is known: they are checked now."""
+        self.halves, self.before, self.total = 0, 0, total
+
+    def half_checked(self) -> None:
+        """A row was read cell by cell, or compared with what is here: both together make it a checked row."""
+        self.halves += 1
+        if self.halves % (2 * ROWS_A_STEP) == 0:
+            self._say()
+
+    def checked(self, rows: int) -> None:
+        """A sheet of so many rows is done, whether or not each row of it went through both steps."""
+        self.before += rows
+        self.halves = 2 * self.before
+        self._say()
+
+    def _say(self) -> None:
+        self.context.check_cancelled()
+        self.context.progress(min(self.halves // 2, self.total), self.total, self.sheet)
 
 
 def _question(question: Any) -> dict[str, Any]:
@@ -316,7 +397,17 @@ def _apply(run: ImportRun, context: JobContext) -> dict[str, Any]:
                 report.append({"name": data.ident, "mode": "skip"})
                 continue
             lookups = _lookups(run, run.applied_by)
-            plan = plan_sheet(kind, data, conventions, lookups, as_of=as_of, seen_at=seen_at, earlier=earlier)
+            checking = Checking(context, done, total, kind.spec.label)
+            plan = plan_sheet(
+                kind,
+                data,
+                conventions,
+                lookups,
+                as_of=as_of,
+                seen_at=seen_at,
+                earlier=earlier,
+                on_row=checking,
+            )
             outcome = _write_sheet(
                 run, plan, mode, lookups, context, Progress(context, done, total, kind.spec.label)
             )
@@ -352,6 +443,24 @@ class Progress:
 
     def __call__(self, written: int) -> None:
         self.context.progress(min(self.before + written, self.total), self.total, self.note)
+
+
+class Checking:
+    """Before a sheet is written its rows are checked again: said every so many rows, the rows written stay as they are."""
+
+    def __init__(self, context: JobContext, done: int, total: int, label: str) -> None:
+        self.context = context
+        self.done, self.total, self.label = done, total, label
+        self.halves = 0
+
+    def __call__(self) -> None:
+        self.halves += 1
+        if self.halves % (2 * ROWS_A_STEP) == 0:
+            self.context.check_cancelled()
+            note = str(_("{label}, {rows} rows checked again")).format(
+                label=self.label, rows=self.halves // 2
+            )
+            self.context.progress(min(self.done, self.total), self.total, note)
 
 
 def _expected(run: ImportRun, chosen: Mapping[str, str]) -> int:

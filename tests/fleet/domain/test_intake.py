@@ -156,6 +156,12 @@ FAULTY = [
     ("Seen at", dt.datetime(2026, 10, 25, 2, 30), "date.repeated_hour"),  # noqa: DTZ001
     ("Kind", "lead", "cell.not_a_choice"),
     ("OK", "maybe", "cell.not_yes_no"),
+    # A mark in an empty cell is no answer.
+    ("OK", "-", "cell.not_yes_no"),
+    ("OK", "\u2013", "cell.not_yes_no"),
+    ("Longitude", "10.75 O", "cell.east_or_west"),
+    ("Longitude", "O 10\u00b0 45'", "cell.east_or_west"),
+    ("Longitude", "-10.75 W", "cell.two_signs"),
     ("Count", "4.5", "cell.not_whole"),
     ("Note", dt.date(2026, 11, 3), "cell.date_for_text"),
     ("Latitude", 91, "cell.out_of_bounds"),
@@ -172,6 +178,13 @@ def test_what_cannot_be_used_is_a_fault_with_place_value_and_mend(column, cell, 
     assert (fault.sheet, fault.row, fault.column) == ("Sheet1", 2, column)
     assert fault.message.endswith(".")
     assert fault.mend.endswith(".")
+
+
+def test_the_letter_o_is_east_in_some_languages_and_west_in_others():
+    _, faults, _ = one("Longitude", "10.75 O")
+    assert "E for east or W for west" in faults[0].mend
+    assert one("Longitude", "10.75 E")[0] == 10.75
+    assert one("Longitude", "10.75 W")[0] == -10.75
 
 
 def test_a_row_shows_all_its_faults_at_once():

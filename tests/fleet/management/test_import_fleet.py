@@ -5,7 +5,7 @@ import io
 import pytest
 from django.core.management import CommandError, call_command
 
-from fleet.models import ImportRun, Place, Unit
+from fleet.models import ImportRun, Job, Place, Unit
 from tests.data import messy_workbook as messy
 from tests.fleet.services.imports.steps import workbook
 
@@ -56,6 +56,27 @@ def test_a_doubt_is_settled_by_an_option(run):
 def test_a_sheet_that_is_not_recognised_can_be_named(run):
     said = run(workbook(Tabelle1=[("Code", "Name"), ("A", "B")]), "--sheet", "designs")
     assert "Designs (Tabelle1): 1 added" in said
+
+
+@pytest.mark.parametrize(
+    ("moment", "said"),
+    [
+        ("yesterday", "is no moment"),
+        ("2025-09-01", "offset is missing"),
+        ("2025-09-01T10:00", "offset is missing"),
+        ("2999-01-01T00:00+00:00", "has not come yet"),
+    ],
+)
+def test_an_age_of_the_file_that_is_none_is_refused_before_anything_is_kept(run, moment, said):
+    with pytest.raises(CommandError, match=said):
+        run(messy.build(), "--as-of", moment)
+    assert not ImportRun.objects.exists()
+    assert not Job.objects.exists()
+
+
+def test_the_age_of_the_file_is_kept_in_utc(run):
+    run(messy.build(), "--as-of", "2025-09-01T10:00+02:00")
+    assert ImportRun.objects.get().preview["as_of"] == "2025-09-01T08:00:00+00:00"
 
 
 def test_what_cannot_be_used_says_so(run, tmp_path):
