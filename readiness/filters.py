@@ -37,10 +37,6 @@ class UnitFilter(django_filters.FilterSet):
         model = Unit
         fields: list[str] = []
 
-    @property
-    def is_filtered(self) -> bool:
-        return any(value not in (None, "") for value in self.form.cleaned_data.values())
-
     def search(self, queryset: QuerySet[Unit], name: str, value: str) -> QuerySet[Unit]:
         words = value.split()
         for word in words:

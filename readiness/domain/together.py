@@ -32,14 +32,16 @@ class Together:
     contests: tuple[Contest, ...]
 
 
-def ready_together(needs: Sequence[Need], available: Mapping[str, float]) -> Together:
+def ready_together(
+    needs: Sequence[Need], available: Mapping[str, float], *, time_limit_s: float = TIME_LIMIT_S
+) -> Together:
     """The largest number of units whose needs fit together into what is there.
 
     ``needs``: per unit that is ready alone, how much [in the thing's own unit] it needs of each thing; ``available``: how
     much of each there is. A thing needed and not listed counts as none. Raises ValueError for a negative amount.
 
     A choice of whole units under capacities is a multi-dimensional knapsack; units with equal needs are one integer
-    variable, and HiGHS (scipy.optimize.milp) proves the optimum or says that it could not within two seconds.
+    variable, and HiGHS (scipy.optimize.milp) proves the optimum or says that it could not within `time_limit_s` [s].
     """
     if any(amount < 0 for need in needs for amount in need.values()) or any(
         a < 0 for a in available.values()
@@ -57,11 +59,14 @@ def ready_together(needs: Sequence[Need], available: Mapping[str, float]) -> Tog
         return Together(len(needs), len(needs), True, ())
     scarce = [contest.key for contest in contests]
     groups = Counter(tuple(float(need.get(key, 0.0)) for key in scarce) for need in needs)
-    at_once, proven = _most(groups, np.array([contest.available for contest in contests]))
+    capacity = np.array([contest.available for contest in contests])
+    at_once, proven = _most(groups, capacity, time_limit_s)
     return Together(len(needs), at_once, proven, contests)
 
 
-def _most(groups: Mapping[tuple[float, ...], int], capacity: np.ndarray) -> tuple[int, bool]:
+def _most(
+    groups: Mapping[tuple[float, ...], int], capacity: np.ndarray, time_limit_s: float
+) -> tuple[int, bool]:
     # Imported here: it takes a second or two, and most depots have enough of everything.
     from scipy.optimize import Bounds, LinearConstraint, milp
 
@@ -72,7 +77,7 @@ def _most(groups: Mapping[tuple[float, ...], int], capacity: np.ndarray) -> tupl
         integrality=np.ones(len(count), dtype=np.int64),
         bounds=Bounds(0, count),
         constraints=LinearConstraint(use, ub=capacity + 1e-9),
-        options={"time_limit": TIME_LIMIT_S},
+        options={"time_limit": time_limit_s},
     )
     if answer.x is None:
         return 0, False

@@ -29,13 +29,14 @@ BY_END = (F("why_undecided").desc(), F("shown__turns_on").asc(nulls_last=True), 
 def horizon_show(request: HttpRequest) -> HttpResponse:
     depot = chosen_depot(request)
     today = today_at(depot)
-    found = units_with_verdicts(now=timezone.now(), depots=depots_in_view(request), depot=depot)
+    now = timezone.now()
+    found = units_with_verdicts(now=now, depots=depots_in_view(request), depot=depot)
     filters = UnitFilter(request.GET, found, request=request)
     by_end = request.GET.get("order") == "end"
     paging = page_of(request, filters.qs.order_by(*(BY_END if by_end else BY_DEPOT)), per_page=UNITS_SHOWN)
     days = span_of(request)
-    # Only of whole depots can it be said how many of their units are ready together.
-    whole = len(paging.rows) == paging.total and not filters.is_filtered
+    # Of whole depots, whatever is filtered or on which page: only so can it be said how many are ready together.
+    together = together_by_depot(now=now, today=today, depots=depots_in_view(request), depot=depot)
     context = {
         "depot": depot,
         "today": today,
@@ -45,9 +46,7 @@ def horizon_show(request: HttpRequest) -> HttpResponse:
         "spans": [(span, with_query(request, days=span), span == days) for span in SPANS],
         "days": days,
         "by_end": by_end,
-        "together": [together_words(found) for found in together_by_depot(paging.rows, today=today)]
-        if whole
-        else [],
+        "together": [together_words(one) for one in together],
         "other_order_url": with_query(request, order=None if by_end else "end", page=None),
     }
     return render_page(request, "readiness/horizon.html", context, region="readiness/horizon_region.html")

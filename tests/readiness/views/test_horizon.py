@@ -8,7 +8,8 @@ from fleet.web.horizon import MarkKind, State, Stretch
 from inventory.models import DesignEquipment, SharedEquipment
 from readiness.web.horizon_units import last_good_day, marks, stretches
 from tests.factories.fleet import TODAY, DesignFactory, UnitFactory
-from tests.factories.readiness import VerdictFactory
+from tests.factories.inventory import ItemFactory, in_store
+from tests.factories.readiness import AlertFactory, VerdictFactory
 
 DAY = dt.timedelta(days=1)
 FOREVER = dt.date.max
@@ -129,7 +130,7 @@ def test_queries_do_not_grow(cast, signed_in, queries_of) -> None:
     few = queries_of(client, "/horizon/")
     for _ in range(9):
         VerdictFactory(unit=UnitFactory(home=cast.north))
-    assert queries_of(client, "/horizon/") == few <= 11
+    assert queries_of(client, "/horizon/") == few <= 14
 
 
 def test_a_stretch_without_end_is_drawn_to_the_edge() -> None:
@@ -144,22 +145,26 @@ def test_ready_together_says_what_they_compete_for(cast, signed_in) -> None:
         place=cast.north, name="lifting sling set", count=3, out_of_order=1, valid_from=TODAY
     )
     SharedEquipment.objects.create(place=cast.south, name="lifting sling set", count=9, valid_from=TODAY)
-    kit = {
-        "key": "kit", "outcome": "fail", "gates": True, "subject": {"kind": "item", "id": 4, "label": "DPD tablets"},
-        "data": {"needed": 250, "aboard": 50, "in_stores": 300},
-    }  # fmt: skip
-    for _ in range(3):
-        VerdictFactory(unit=UnitFactory(home=cast.north, design=design), result={"checks": [kit]})
-    VerdictFactory(
-        unit=UnitFactory(home=cast.north, design=design), outcome="blocked", result={"checks": [kit]}
-    )
+    tablets = ItemFactory(name="DPD tablets")
+    in_store(300, place=cast.north, item=tablets)
+    kit = check("kit", id=tablets.pk, outcome="fail", data={"needed": 250, "aboard": 50, "in_stores": 300})
+    for outcome in ("ready", "ready", "ready", "blocked"):
+        unit = UnitFactory(home=cast.north, design=design)
+        VerdictFactory(unit=unit, outcome=outcome, result={"checks": [kit]})
+        AlertFactory(unit=unit, rule="kit_short")
     VerdictFactory(unit=UnitFactory(home=cast.south, design=design))
     client = signed_in(cast.vera)
-    assert sorted(client.get("/horizon/").context["together"]) == [
+    told = [
         (
             "North depot: 3 of 4 ready alone, 1 of them at the same time. They compete for lifting sling set (3 needed, "
             "2 there), DPD tablets (600 needed, 300 there)."
         ),
         "South depot: 1 of 1 ready, all of them at the same time.",
     ]
-    assert client.get("/horizon/?verdict=ready").context["together"] == []
+    assert client.get("/horizon/").context["together"] == told
+    # It is said of the depot, not of what is filtered or fits on the page.
+    assert client.get("/horizon/?verdict=blocked").context["together"] == told
+    assert client.get("/horizon/?depot=SOUTH").context["together"] == told[1:]
+    for _ in range(61):
+        VerdictFactory(unit=UnitFactory(home=cast.south))
+    assert "62 of 62 ready, all" in client.get("/horizon/").context["together"][1]
