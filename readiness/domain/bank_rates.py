@@ -12,7 +12,7 @@ from readiness.domain.bank_records import BankArrays, EventArrays, EventKind, Su
 from readiness.domain.chemistry import FIRST_ORDER, chemistries, chemistry_column
 from readiness.domain.inputs import DAYS_PER_MONTH, BoolArray, FloatArray, IntArray
 from readiness.domain.rest_voltage import is_lithium, is_nickel
-from readiness.domain.self_discharge import step_loss
+from readiness.domain.self_discharge import load_per_day, step_loss
 from readiness.domain.thermal import IntervalLaw, Law, RateLaw, Sites, ThermalTables
 
 LOADED_STEPS = 8
@@ -85,8 +85,9 @@ class BankRates:
         )
         age_level, age_slope = _ageing(banks, first, tables.start)
         capacity = banks.capacity_ah
-        with np.errstate(divide="ignore", invalid="ignore"):
-            load = np.where(banks.standby_ma == 0.0, 0.0, banks.standby_ma * 24.0 / 1000.0 / capacity)
+        drawing = (banks.standby_ma > 0.0) & (capacity > 0.0)
+        load = np.where(banks.standby_ma == 0.0, 0.0, np.nan)
+        load[drawing] = load_per_day(banks.standby_ma[drawing], capacity[drawing])
         floor_soc = own(banks.floor_soc, "trigger_soc")
         usual = np.where(is_lithium(chem), LITHIUM_DEPART_SOC, floor_soc)
         first_order = np.array([record.sd_decay == FIRST_ORDER for record in chemistries().values()])[chem]

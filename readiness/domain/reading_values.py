@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from readiness.domain.bank_records import READING_REFUSALS, BankArrays, EventArrays, EventKind
 from readiness.domain.chemistry import chemistries, chemistry_column
-from readiness.domain.gravity import SG_EMPTY, SG_FULL, SG_PER_K, SG_REF_C
+from readiness.domain.gravity import SG_EMPTY, SG_FULL, sg_correct, sg_to_soc
 from readiness.domain.inputs import SG_MAX, SG_MIN, TEMP_MAX_C, TEMP_MIN_C, BoolArray, FloatArray, IntArray
 from readiness.domain.rest_voltage import (
     LEAD_DEEP_V_CELL,
@@ -33,6 +33,8 @@ METER_SIGMA_LITHIUM = 0.05
 METER_SIGMA_OTHER = 0.10
 LFP_LOW_SIGMA = 0.10
 LFP_FULL_SIGMA = 0.05
+# The voltage of a bank whose standby loads are on is not quite that of a bank at rest: its band is this much wider.
+LOADED_SIGMA_FACTOR = 1.5
 WEAK_BLOCK_V_CELL = 0.15 / 6.0
 _PLATEAU = READING_REFUSALS.index("plateau")
 _SG_OUT = READING_REFUSALS.index("sg_out_of_range")
@@ -62,6 +64,15 @@ class ReadingValues:
     block_measured: BoolArray
     block_judged: BoolArray
     refusal: NDArray[np.int8]
+
+
+def still_busy(chem: IntArray, connected: BoolArray, idle_h: FloatArray) -> BoolArray:
+    """Whether a rest voltage cannot count because the bank was being charged, whatever rest was written down.
+
+    `connected`: on float or on its own array then; `idle_h` hours since it last came off a charge or such a supply (NaN: no
+    such record). What was read is then the charger's voltage or the surface charge that it left.
+    """
+    return connected | (idle_h < chemistry_column("ocv_rest_min_h")[chem] - 1e-6)
 
 
 def is_flooded(chem: IntArray) -> BoolArray:
@@ -145,12 +156,18 @@ def _judge_gravities(banks: BankArrays, events: EventArrays, at: IntArray, out: 
     temp = np.where(np.isnan(given_c), HARMFUL_TEMP_GRAVITY_C, given_c)
     full = np.where(np.isnan(banks.sg_full[bank]), SG_FULL, banks.sg_full[bank])
     empty = np.where(np.isnan(banks.sg_empty[bank]), SG_EMPTY, banks.sg_empty[bank])
-    corrected = observed + SG_PER_K * (temp - SG_REF_C)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        soc = np.clip((corrected - empty) / (full - empty), 0.0, 1.0)
+    plausible = (
+        (observed >= SG_MIN) & (observed <= SG_MAX) & (full > empty) & (empty >= SG_MIN) & (full <= SG_MAX)
+    )
+    measurable = (temp >= TEMP_MIN_C) & (temp <= TEMP_MAX_C)
+    good = plausible & measurable
+    # What the correction lifts out of the range that acid can have is as empty or as full as can be.
+    corrected = np.clip(sg_correct(observed[good], temp[good]), SG_MIN, SG_MAX)
+    soc = np.full(at.size, np.nan)
+    soc[good] = sg_to_soc(corrected, sg_full=full[good], sg_empty=empty[good])
     refusal = np.zeros(at.size, dtype=np.int8)
-    refusal[~((observed >= SG_MIN) & (observed <= SG_MAX) & (full > empty))] = _SG_OUT
-    refusal[(temp < TEMP_MIN_C) | (temp > TEMP_MAX_C)] = _TEMP_OUT
+    refusal[~plausible] = _SG_OUT
+    refusal[~measurable] = _TEMP_OUT
     refusal[~is_flooded(chem)] = _SG_NOT
     out.soc[at], out.sigma[at], out.cap[at] = soc, chemistry_column("ocv_sigma_soc")[chem], soc
     out.usable[at] = refusal == 0

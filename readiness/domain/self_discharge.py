@@ -123,7 +123,8 @@ def parasitic_pct_month(ma: Any, capacity_ah: Any) -> Any:
     return as_given(72.0 * require_load(ma) / require_capacity(capacity_ah))
 
 
-def _load_per_day(parasitic_ma: Any, capacity_ah: Any) -> FloatArray:
+def load_per_day(parasitic_ma: Any, capacity_ah: Any) -> FloatArray:
+    """The same as a share of the capacity [1/d]; a load of 0, or None, needs no capacity."""
     load_ma = require_load(0.0 if parasitic_ma is None else parasitic_ma)
     if capacity_ah is None:
         if np.any(load_ma > 0.0):
@@ -174,7 +175,7 @@ def soc_after(
     """
     start = float(require_soc(soc0, "soc0"))
     durations, temperatures = require_series(days, temp_c)
-    load_per_day = float(_load_per_day(parasitic_ma, capacity_ah))
+    load = float(load_per_day(parasitic_ma, capacity_ah))
     drop = float(_require_fraction(initial_drop_frac))
     if decay not in (CONSTANT, FIRST_ORDER):
         raise RejectedInput("unknown_decay", decay=decay)
@@ -191,7 +192,7 @@ def soc_after(
     per_day = rates / 100.0 / DAYS_PER_MONTH
     state = start * (1.0 - drop) if durations.sum() > 0.0 else start
     for step_days, rate in zip(durations, per_day, strict=True):
-        loss = step_loss(state, rate * step_days, load_per_day * step_days, first_order=decay == FIRST_ORDER)
+        loss = step_loss(state, rate * step_days, load * step_days, first_order=decay == FIRST_ORDER)
         state = max(0.0, state - float(loss))
     return state
 
@@ -251,7 +252,7 @@ def days_to_floor(
         ea_kj_mol=ea_kj_mol,
     )
     rate = as_array(percent) / 100.0 / DAYS_PER_MONTH
-    load = _load_per_day(parasitic_ma, capacity_ah)
+    load = load_per_day(parasitic_ma, capacity_ah)
     start = start * (1.0 - _require_fraction(initial_drop_frac))
     with np.errstate(divide="ignore", invalid="ignore"):
         if decay == FIRST_ORDER:
