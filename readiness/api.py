@@ -17,6 +17,7 @@ from fleet.web.api import ApiRefusal, KeyAuth, asked_by
 from readiness.models import BankState, Reading
 from readiness.selectors.pages_alerts import alerts_of_today
 from readiness.selectors.pages_units import current_state, units_with_verdicts
+from readiness.selectors.reading_doubts import reading_doubts
 from readiness.services.upkeep import reading_record
 from readiness.web.matters import reason_of
 from readiness.web.verdicts import check_groups, first_reason, why_undecided
@@ -117,6 +118,9 @@ class ReadingOut(Schema):
     bank: str
     happened_at: dt.datetime
     created: bool
+    doubts: list[str] = Field(
+        description="what a person should know of it; first, whether it will be used at all"
+    )
 
 
 def unit_row(unit: Any) -> dict[str, Any]:
@@ -272,4 +276,10 @@ def add_reading(request: HttpRequest, serial: str, body: ReadingIn) -> Any:
 
 
 def _reading_out(row: Reading, bank: BatteryBank, *, created: bool) -> dict[str, Any]:
-    return {"id": row.pk, "bank": bank.serial, "happened_at": row.happened_at, "created": created}
+    return {
+        "id": row.pk,
+        "bank": bank.serial,
+        "happened_at": row.happened_at,
+        "created": created,
+        "doubts": [doubt.sentence for doubt in reading_doubts(row)],
+    }

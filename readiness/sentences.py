@@ -110,6 +110,9 @@ NOTE_WORDS: dict[str, Any] = {
     "age_unknown": _l("its age is not on file: counted as at the end of its life"),
     "reading_refused": _l("the latest reading cannot be used"),
     "no_completed_charge": _l("no completed charge is on file"),
+    "reading_loaded": _l(
+        "the voltage was read with its standby loads on: it counts with a wider band of doubt"
+    ),
 }
 _AWAY = {1: _l("on a call"), 2: _l("on an exercise"), 3: _l("on loan"), 4: _l("in a workshop")}
 _WET = {-1: _l("not known to be dry"), 1: _l("wet"), 2: _l("preserved"), 3: _l("disinfected")}

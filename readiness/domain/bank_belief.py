@@ -18,7 +18,8 @@ class BankBelief:
 
     `soc`, `sigma` the best estimate; `low_soc`, `low_sigma` the pessimistic one; `cap` and `block_cap` what the latest
     reading, and the latest measured block, allow at most. `alarm_at` when a reading last fell unexplained below the
-    prediction (NaN: no such matter is open); `held_soc`, `held_sigma` the prediction that it contradicted, running on.
+    prediction (NaN: no such matter is open); `held_soc`, `held_sigma` the prediction that it contradicted, running on;
+    `busy_until` when it last came off a charge or a supply that charges it.
     """
 
     t: FloatArray
@@ -38,6 +39,7 @@ class BankBelief:
     charged: BoolArray
     supply: IntArray
     float_until: FloatArray
+    busy_until: FloatArray
     site: IntArray
     anchor_kind: IntArray
     anchor_at: FloatArray
@@ -74,6 +76,7 @@ class BankBelief:
             charged=no.copy(),
             supply=zero.copy(),
             float_until=nan.copy(),
+            busy_until=nan.copy(),
             site=banks.site.copy(),
             anchor_kind=zero.copy(),
             anchor_at=nan.copy(),

@@ -73,6 +73,7 @@ class Note(IntFlag):
     AGE_UNKNOWN = 2048
     READING_REFUSED = 4096
     NO_COMPLETED_CHARGE = 8192
+    READING_LOADED = 16384
 
 
 # Refusals of a recorded reading, by code; the first ones are those of `rest_voltage.REFUSALS`.

@@ -44,7 +44,7 @@ from readiness.domain.fusion import (
     combine,
 )
 from readiness.domain.inputs import BoolArray, FloatArray, IntArray
-from readiness.domain.reading_values import ReadingValues, values_of_readings
+from readiness.domain.reading_values import LOADED_SIGMA_FACTOR, ReadingValues, still_busy, values_of_readings
 from readiness.domain.rest_voltage import is_lithium
 from readiness.domain.thermal import Sites
 
@@ -55,6 +55,7 @@ SLOWEST_CHARGER_SHARE = 0.5
 HORIZON_DAYS = 1500
 FAR_DAYS = 1095.0
 HELD_DAYS = 1.0
+_NOT_RESTED = READING_REFUSALS.index("not_rested")
 _PLATEAU = READING_REFUSALS.index("plateau")
 
 
@@ -213,7 +214,7 @@ def _apply(
         _apply_charge(state, rates, bank, kind == EventKind.CHARGE, events, at, now)
     reading = kind >= EventKind.VOLTAGE
     if reading.any():
-        _apply_reading(state, reading, values, at, now, rates.nickel[bank])
+        _apply_reading(state, rates, reading, values, bank, at, now, kind == EventKind.VOLTAGE)
     _mark_limits(state, rates, bank, now)
 
 
@@ -222,7 +223,8 @@ def _apply_site(state: BankBelief, where: BoolArray, site: IntArray, now: FloatA
     cut = where & state.floating
     _set(state.site, where, site)
     _set(state.supply, cut, int(Supply.UNKNOWN))
-    _set(state.loss_from, cut, now)
+    for column in (state.loss_from, state.busy_until):
+        _set(column, cut, now)
 
 
 def _apply_supply(
@@ -231,6 +233,7 @@ def _apply_supply(
     connected = (supply == Supply.FLOAT) | (supply == Supply.OWN_ARRAY)
     proven = where & connected & state.floating & state.known & (now <= state.float_until)
     _set(state.evidence_at, proven, now)
+    _set(state.busy_until, where & state.floating, now)
     _set(state.supply, where, supply)
     _set(state.float_until, where, now + np.where(np.isnan(check_days), 0.0, check_days))
     _set(state.loss_from, where, now)
@@ -263,6 +266,7 @@ def _apply_charge(
     # Only lithium is put away less than full: for any other bank a charge to less has left out tail and hold.
     complete &= (target >= 1.0) | is_lithium(rates.chem[bank])
     partial = where & ~complete
+    _set(state.busy_until, where, now)
     credit = events.ah[at] / (rates.charge_factor[bank] * rates.capacity_ah[bank])
     credit = np.where(np.isfinite(credit), credit, 0.0)
     for column in (state.soc, state.low_soc, state.cap, state.block_cap, state.held_soc):
@@ -317,17 +321,25 @@ def _needed_hours(rates: BankRates, bank: IntArray, start: FloatArray, target: F
 
 def _apply_reading(
     state: BankBelief,
+    rates: BankRates,
     where: BoolArray,
     values: ReadingValues,
+    bank: IntArray,
     at: IntArray,
     now: FloatArray,
-    nickel: BoolArray,
+    volts: BoolArray,
 ) -> None:
     soc, sigma, cap = values.soc[at], values.sigma[at], values.cap[at]
     use = where & values.usable[at]
-    refused = where & ~values.usable[at]
+    busy = use & volts & still_busy(rates.chem[bank], state.floating, 24.0 * (now - state.busy_until))
+    values.refusal[at[busy]] = _NOT_RESTED
+    use &= ~busy
+    loaded = use & volts & ~(rates.load(bank, state.supply) == 0.0)
+    sigma = np.where(loaded, LOADED_SIGMA_FACTOR * sigma, sigma)
+    _note(state, loaded, Note.READING_LOADED, off=use)
+    refused = where & ~use
     _note(state, refused & (values.refusal[at] > 0), Note.READING_REFUSED, off=use)
-    _note(state, refused & nickel, Note.VOLTAGE_SAYS_NOTHING)
+    _note(state, refused & rates.nickel[bank], Note.VOLTAGE_SAYS_NOTHING)
     _note(state, refused & (values.refusal[at] == _PLATEAU), Note.PLATEAU, off=use)
     up, down = values.only_up[at], values.only_down[at]
     first = use & ~state.known

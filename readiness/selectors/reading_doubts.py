@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
+import numpy as np
 from django.utils.translation import gettext_noop as _
 
 from fleet.lib.errors import DomainError
+from fleet.models import SupplyState
 from readiness.domain.bank_records import READING_REFUSALS, BankArrays, EventArrays, EventKind
 from readiness.domain.chemistry import chemistry, chemistry_index
-from readiness.domain.reading_values import values_of_readings
-from readiness.models import Reading
+from readiness.domain.reading_values import still_busy, values_of_readings
+from readiness.models import Charge, Reading
 
 _KINDS = {
     Reading.Kind.VOLTAGE: EventKind.VOLTAGE,
@@ -39,12 +44,22 @@ _WILL_NOT: dict[str, str] = {
         "Kept on record, but it will not be used: a charge state lies between 0 and 100 %."
     ),
 }
+_CONNECTED = (SupplyState.Kind.FLOAT, SupplyState.Kind.OWN_ARRAY)
+
+
+@dataclass(frozen=True)
+class _Supply:
+    """How the bank was connected when it was read: the kind ('' not on file), and the hours since it was last charged."""
+
+    kind: str
+    label: str
+    idle_h: float
 
 
 def reading_doubts(reading: Reading) -> list[DomainError]:
     """Sentences a person should see beside the reading; the first says whether it will be used at all. Empty: no doubt.
 
-    Reads `reading.bank`, no other query.
+    Reads `reading.bank`, how it was connected, and its last charge before the reading.
     """
     bank = reading.bank
     values = values_of_readings(
@@ -72,6 +87,11 @@ def reading_doubts(reading: Reading) -> list[DomainError]:
     if key:
         return [DomainError(f"reading.{key}", _WILL_NOT[key], **said)]
     doubts = []
+    if reading.kind == Reading.Kind.VOLTAGE:
+        supply = _supply_at(reading)
+        if _busy(bank.chemistry, supply):
+            return [_while_charging(supply, said)]
+        doubts += _with_loads(reading, supply, said)
     if reading.temp_c is None and reading.kind != Reading.Kind.METER:
         doubts.append(
             DomainError(
@@ -98,6 +118,78 @@ def reading_doubts(reading: Reading) -> list[DomainError]:
             )
         )
     return doubts
+
+
+def _supply_at(reading: Reading) -> _Supply:
+    """Two queries. A float or an own array lasts until another supply is recorded."""
+    states = list(
+        SupplyState.objects.counting()
+        .filter(bank=reading.bank, happened_at__lte=reading.happened_at)
+        .order_by("-happened_at", "-pk")[:100]
+    )
+    ends = [later.happened_at for later, earlier in pairwise(states) if earlier.kind in _CONNECTED][:1]
+    charge = (
+        Charge.objects.counting()
+        .filter(bank=reading.bank, ended_at__lte=reading.happened_at)
+        .order_by("-ended_at")
+        .first()
+    )
+    if charge is not None and charge.ended_at is not None:
+        ends.append(charge.ended_at)
+    idle_h = (reading.happened_at - max(ends)).total_seconds() / 3600 if ends else math.nan
+    now = states[0] if states else None
+    return _Supply(now.kind if now else "", str(now.get_kind_display()) if now else "", idle_h)
+
+
+def _busy(chemistry_code: str, supply: _Supply) -> bool:
+    busy = still_busy(
+        np.array([chemistry_index()[chemistry_code]]),
+        np.array([supply.kind in _CONNECTED]),
+        np.array([supply.idle_h]),
+    )
+    return bool(busy[0])
+
+
+def _while_charging(supply: _Supply, said: dict[str, str]) -> DomainError:
+    if supply.kind in _CONNECTED:
+        return DomainError(
+            "reading.not_rested",
+            _(
+                "Kept on record, but it will not be used: the bank is {supply} by its record, so this is the voltage of "
+                "what charges it. Isolate the bank, record that, let it rest {needed} h, and measure again."
+            ),
+            supply=supply.label,
+            **said,
+        )
+    return DomainError(
+        "reading.not_rested",
+        _(
+            "Kept on record, but it will not be used: the bank came off its charge or supply only {idle} h before, and "
+            "{chemistry} needs {needed} h rest. Leave it isolated that long and measure again."
+        ),
+        idle=f"{supply.idle_h:.1f}",
+        **said,
+    )
+
+
+def _with_loads(reading: Reading, supply: _Supply, said: dict[str, str]) -> list[DomainError]:
+    if supply.kind == SupplyState.Kind.ISOLATED or reading.bank.standby_ma == 0:
+        return []
+    return [
+        DomainError(
+            "reading.loads_on",
+            _(
+                "By its record the standby loads are on, so the voltage counts with a wider band of doubt. For a better "
+                "one isolate the bank, record that, let it rest {needed} h, and measure again."
+            )
+            if supply.kind
+            else _(
+                "How the bank is connected is not on file, so its standby loads count as on and the voltage with a wider "
+                "band of doubt. Record how it is connected; at best isolate it, let it rest {needed} h, measure again."
+            ),
+            **said,
+        )
+    ]
 
 
 def _rest(reading: Reading) -> str:

@@ -11,7 +11,7 @@ from fleet.models import AuditEntry
 from fleet.services.tokens import token_create, token_revoke, token_use
 from readiness.models import BankState, Reading
 from tests.cast import Cast
-from tests.factories.fleet import NOW, TODAY, BankFactory, UnitFactory
+from tests.factories.fleet import NOW, TODAY, BankFactory, SupplyStateFactory, UnitFactory
 from tests.factories.readiness import AlertFactory, VerdictFactory
 
 pytestmark = pytest.mark.django_db
@@ -118,6 +118,17 @@ def test_a_reading_is_written_once(client: Client, cast: Cast) -> None:
     assert Reading.objects.count() == 1
     other = ask(client, "POST", f"banks/{bank.serial}/readings", key, {**READING, "volts_v": 24.0})
     assert other.status_code == 409
+
+
+def test_a_voltage_read_on_float_is_kept_and_the_answer_says_what_to_do(client: Client, cast: Cast) -> None:
+    bank = BankFactory(unit=UnitFactory(home=cast.north))
+    SupplyStateFactory(bank=bank, kind="float", check_interval_days=30)
+    answer = ask(
+        client, "POST", f"banks/{bank.serial}/readings", key_of(cast.nora, "readings:write"), READING
+    )
+    assert answer.status_code == 201
+    assert "will not be used" in answer.json()["doubts"][0]
+    assert "Isolate the bank" in answer.json()["doubts"][0]
 
 
 @pytest.mark.parametrize(

@@ -265,6 +265,47 @@ def test_a_reading_that_cannot_count_is_refused_with_its_reason(
     assert after.evidence_at[0] == before.evidence_at[0]
 
 
+ON_FLOAT, ON_ARRAY = (supply(1, kind, check_days=90.0) for kind in (Supply.FLOAT, Supply.OWN_ARRAY))
+
+
+@pytest.mark.parametrize("connected", [ON_FLOAT, ON_ARRAY])
+def test_a_rest_voltage_of_a_bank_that_is_being_charged_is_refused(connected: dict) -> None:
+    """27.0 V '48 h at rest' on float is the charger's voltage: a bank of which nothing else is known stays unknown."""
+    reading = volts(10, 27.0)
+    alone = one(bank(), connected, reading, day=10)
+    assert READING_REFUSALS[alone.refusal[1]] == "not_rested"
+    assert alone.reasons[0] & Reason.NO_STATE
+    assert alone.notes[0] & Note.READING_REFUSED
+    low = volts(10, 24.0)
+    assert one(bank(), charge(0), connected, low, day=10).low[0] > 0.9, "nor does it pull a bank down"
+    meter_says = one(bank("nmc"), connected, meter(10, 0.5), day=10)
+    assert meter_says.soc[0] == 0.5, "a meter counts on any supply"
+
+
+@pytest.mark.parametrize(("hours", "key"), [(0.0, "not_rested"), (23.9, "not_rested"), (24.0, "")])
+def test_rest_begins_when_the_bank_is_isolated_or_its_charge_ends(hours: float, key: str) -> None:
+    """Gel needs 24 h, counted from the record, whatever rest was written down."""
+    reading = volts(9 + hours / 24, 25.6, rest_h=200.0)
+    for ends in ((ON_FLOAT, supply(9, Supply.ISOLATED)), (ISOLATED, charge(9, end_sign=False))):
+        answer = one(bank(), *ends, reading, day=11)
+        assert READING_REFUSALS[answer.refusal[2]] == key
+
+
+def test_with_its_standby_loads_on_a_voltage_has_a_wider_band() -> None:
+    for connection, draw, wider in (
+        ([ISOLATED], 25.0, False),
+        ([supply(0, Supply.STANDBY)], 25.0, True),
+        ([supply(0, Supply.STANDBY)], None, True),
+        ([supply(0, Supply.STANDBY)], 0.0, False),
+        ([], 25.0, True),
+    ):
+        answer = one(bank(standby_ma=draw), *connection, volts(10, 25.6), day=10)
+        assert answer.sigma[0] == pytest.approx(0.15 if wider else 0.10)
+        assert bool(answer.notes[0] & Note.READING_LOADED) is wider
+    again = one(bank(standby_ma=25.0), volts(10, 25.6), supply(11, Supply.ISOLATED), volts(13, 25.6), day=13)
+    assert not again.notes[0] & Note.READING_LOADED
+
+
 def test_lfp_voltage_only_bounds() -> None:
     low = one(bank("lfp"), ISOLATED, charge(0), volts(10, 12 * 3.20), day=10)
     assert low.low[0] <= 0.20

@@ -12,6 +12,7 @@ from readiness.models import Reading
 from readiness.selectors.reading_doubts import reading_doubts
 from readiness.services.upkeep import bank_test_record, reading_record, supply_state_record
 from tests.factories.fleet import FIRST_DAY, NOW, BankFactory, UnitFactory, UserFactory, ago
+from tests.factories.readiness import ChargeFactory
 
 pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 
@@ -135,11 +136,49 @@ def test_flooded_cells_have_a_gravity():
     ],
 )
 def test_a_reading_of_no_use_is_kept_and_says_so(chemistry, cells, changes, keys):
-    reading = record(BankFactory(chemistry=chemistry, cells_in_series=cells), **changes)
+    bank = BankFactory(chemistry=chemistry, cells_in_series=cells)
+    connect(bank, "isolated", 100)
+    reading = record(bank, **changes)
     doubts = reading_doubts(reading)
     assert [doubt.key for doubt in doubts] == keys
     if keys == ["reading.not_rested"]:
         assert "needs 24 h rest" in doubts[0].sentence
+
+
+def connect(bank, kind, days):
+    return supply_state_record(
+        bank=bank,
+        kind=kind,
+        happened_at=ago(days),
+        check_interval_days=30 if kind == "float" else None,
+        actor=None,
+        now=NOW,
+    )
+
+
+@pytest.mark.parametrize(
+    ("supplies", "key", "word"),
+    [
+        ([("float", 40)], "reading.not_rested", "Isolate the bank, record that, let it rest 24 h"),
+        ([("own_array", 40)], "reading.not_rested", "own array by its record"),
+        ([("float", 40), ("isolated", 1.5)], "reading.not_rested", "only 12.0 h before"),
+        ([("float", 40), ("isolated", 2)], None, ""),
+        ([("standby", 40)], "reading.loads_on", "wider band of doubt"),
+        ([], "reading.loads_on", "not on file"),
+    ],
+)
+def test_a_voltage_read_on_a_supply_says_what_to_do(bank, supplies, key, word):
+    for kind, days in supplies:
+        connect(bank, kind, days)
+    doubts = reading_doubts(record(bank, happened_at=ago(1)))
+    assert [doubt.key for doubt in doubts] == ([key] if key else [])
+    assert word in "".join(doubt.sentence for doubt in doubts)
+
+
+def test_a_voltage_read_soon_after_a_charge_says_so(bank):
+    connect(bank, "isolated", 40)
+    ChargeFactory(bank=bank, happened_at=ago(2), ended_at=ago(1.25))
+    assert [doubt.key for doubt in reading_doubts(record(bank, happened_at=ago(1)))] == ["reading.not_rested"]
 
 
 def test_a_capacity_test_and_an_ohmic_test(bank):
