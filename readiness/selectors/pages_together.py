@@ -23,7 +23,7 @@ from readiness.models.sweep import Outcome
 from readiness.selectors.pages_units import units_with_verdicts
 from readiness.selectors.store_needs import RULES
 
-MOST_READ = 3000
+MOST_READ = 1000
 # Checks that are mended with something from the stores.
 TAKES = frozenset({"kit", "part_fitted", "part_life", "fault"})
 

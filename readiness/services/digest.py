@@ -85,23 +85,24 @@ def digests_again(*, now: dt.datetime) -> int:
 
 def digest_text(depot: Place, day: dt.date) -> tuple[str, str, int]:
     """Subject, text and number of lines of a depot's digest. A unit counts as ready as it does on the pages."""
-    alerts = list(
+    alerts = (
         Alert.objects.filter(depot=depot, cleared_at__isnull=True)
         .exclude(put_off(day))
         .select_related("about_unit", "taken_by")
         .order_by("-cost_of_delay", "too_late_on", "pk")
     )
+    total = alerts.count()
     shown = units_with_verdicts(now=timezone.now(), depots=[depot], depot=depot)
     ready = shown.filter(shown_outcome=Outcome.READY).count()
     head = _("%(ready)d of %(total)d units ready.") % {"ready": ready, "total": shown.count()}
-    count = ngettext("%(n)d matter open.", "%(n)d matters open.", len(alerts)) % {"n": len(alerts)}
+    count = ngettext("%(n)d matter open.", "%(n)d matters open.", total) % {"n": total}
     lines = [f"{depot.name}, {day_text(day)}", f"{head} {count}", ""]
     for alert in alerts[:LINES]:
         lines.append(_line(alert))
-    if len(alerts) > LINES:
-        lines.append(_("… and %(n)d more.") % {"n": len(alerts) - LINES})
+    if total > LINES:
+        lines.append(_("… and %(n)d more.") % {"n": total - LINES})
     subject = _("%(depot)s: %(count)s") % {"depot": depot.name, "count": count}
-    return subject, "\n".join(lines) + "\n", len(alerts)
+    return subject, "\n".join(lines) + "\n", total
 
 
 def _line(alert: Alert) -> str:

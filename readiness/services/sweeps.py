@@ -8,7 +8,7 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from django.db import transaction
-from django.db.models import F
+from django.db.models import F, Q
 from django.utils import timezone
 
 from fleet.lib.dates import find_zone
@@ -281,7 +281,7 @@ def judge_later(unit_ids: Sequence[int], *, now: dt.datetime | None = None) -> N
                 batch_size=500,
             )
             # Those retired meanwhile are asked for too: what is open about them is closed.
-            job_enqueue(kind="sweep_units", params={"units": list(asked)})
+            job_enqueue(kind="sweep_units", params={"units": list(asked), "waiting": True})
 
 
 def judge_open_charges(*, now: dt.datetime) -> int:
@@ -295,7 +295,11 @@ def judge_open_charges(*, now: dt.datetime) -> int:
 
 
 def run_sweep_units(ctx: JobContext) -> dict[str, Any]:
-    """The work of a job of kind `sweep_units`."""
+    """The work of a job of kind `sweep_units`. Units that were judged since they were handed over are not judged again."""
     ctx.fault_point("sweep:units-loading")
-    written = sweep_now(unit_ids=ctx.params["units"])
+    units = ctx.params["units"]
+    if ctx.params.get("waiting"):
+        still = Q(judgement_due__isnull=False) | Q(retired_on__isnull=False)
+        units = list(Unit.objects.filter(still, pk__in=units).values_list("pk", flat=True))
+    written = sweep_now(unit_ids=units)
     return {"units": written.units, "changed": written.changed, "set_aside": written.set_aside}

@@ -16,7 +16,7 @@ def together_words(found: DepotTogether) -> str:
         "units": found.units,
         "at_once": answer.at_once,
     }
-    if not answer.contests:
+    if not answer.contests and answer.proven:
         return (
             _("%(depot)s: %(alone)d of %(units)d ready, all of them at the same time.") % facts
             if answer.alone
@@ -28,6 +28,8 @@ def together_words(found: DepotTogether) -> str:
             _("%(depot)s: %(alone)d of %(units)d ready alone, at least %(at_once)d of them at the same time.")
             % facts
         )
+    if not answer.contests:
+        return told
     things = ", ".join(
         _("%(thing)s (%(needed)s needed, %(there)s there)")
         % {

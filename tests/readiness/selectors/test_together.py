@@ -13,6 +13,7 @@ from django.test.utils import CaptureQueriesContext
 
 from readiness.selectors import pages_together
 from readiness.selectors.pages_together import DepotTogether, together_by_depot
+from readiness.web.together import together_words
 from tests.factories.fleet import NOW, TODAY, DepotFactory, DesignFactory
 from tests.factories.inventory import (
     DesignItemFactory,
@@ -127,6 +128,8 @@ def test_units_beyond_what_is_read_count_as_ready_alone_only(monkeypatch: pytest
     monkeypatch.setattr(pages_together, "MOST_READ", 1)
     found = together(yard.depot).answer
     assert (found.alone, found.at_once, found.proven) == (2, 1, False)
+    said = together_words(together(yard.depot))
+    assert said.endswith("2 of 2 ready alone, at least 1 of them at the same time.")
 
 
 def test_the_number_of_queries_does_not_grow_with_the_units() -> None:

@@ -212,6 +212,17 @@ def test_what_fails_here_is_handed_to_the_workers(monkeypatch: pytest.MonkeyPatc
     assert shown(unit).shown_outcome == "ready"
 
 
+def test_units_handed_over_twice_are_judged_once() -> None:
+    units = [ready_unit() for _ in range(3)]
+    judge_later([unit.pk for unit in units])
+    judge_later([unit.pk for unit in units])
+    results = [
+        jobs.job_run(job_id=job.pk, keep_lease=False).result  # type: ignore[union-attr]
+        for job in Job.objects.filter(kind="sweep_units").order_by("created_at")
+    ]
+    assert [result["units"] for result in results] == [3, 0]
+
+
 def test_a_pass_that_read_the_records_before_the_change_leaves_the_unit_waiting() -> None:
     unit = ready_unit()
     sweep(unit, now=ago(hours=2))
