@@ -7,7 +7,7 @@ import numpy as np
 from readiness.domain.check_rows import CheckOutcome, CheckRows
 from readiness.domain.checks_charge import finite_day, later_turn, local_day, outcome_of
 from readiness.domain.checks_parts import Keys, aboard_for, last_mission_day, stock_for
-from readiness.domain.inputs import FloatArray, IntArray
+from readiness.domain.inputs import BoolArray, FloatArray, IntArray
 from readiness.domain.snapshot import FleetSnapshot
 
 EVIDENCE = ("mass", "cog", "lifting", "wiring", "type_test")
@@ -80,14 +80,23 @@ def unit_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
 
 
 def last_changes(snapshot: FleetSnapshot) -> FloatArray:
-    """Day of the latest change that touched each kind of evidence (units, EVIDENCE); -inf where none did."""
+    """Instant of the latest change that touched each kind of evidence (units, EVIDENCE); -inf where none did."""
     changes = snapshot.changes
     latest = np.full((len(snapshot.units), len(EVIDENCE)), -np.inf)
-    day = local_day(changes["at"], snapshot.units["offset_days"][changes["unit"]])
     for number in range(len(EVIDENCE)):
         touched = (changes["touches"].astype(np.int64) >> number) & 1 > 0
-        np.maximum.at(latest[:, number], changes["unit"][touched], day[touched])
+        np.maximum.at(latest[:, number], changes["unit"][touched], changes["at"][touched])
     return latest
+
+
+def issued_after(
+    issued: FloatArray, recorded: FloatArray, change_at: FloatArray, offset_days: FloatArray
+) -> BoolArray:
+    """Whether papers came after a change (instants; -inf none). A paper bears only a day: of those issued on the day of the
+    change, the ones written down after it count."""
+    day = local_day(change_at, offset_days)
+    after: BoolArray = (issued > day) | ((issued == day) & (recorded > change_at))
+    return after
 
 
 def certificate_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
@@ -102,7 +111,8 @@ def certificate_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
     rests = _rests()
     changed = np.where(rests[held["kind"]], latest[held["unit"]], -np.inf).max(axis=1, initial=-np.inf)
     in_force = held["issued"] <= today
-    void = held["issued"] < changed
+    offset = snapshot.units["offset_days"]
+    void = ~issued_after(held["issued"], held["recorded"], changed, offset[held["unit"]])
     keys = Keys(unit, kind)
     row = keys.find(held["unit"], held["kind"])
     ends, ends_void = np.full(len(needs), -np.inf), np.full(len(needs), -np.inf)
@@ -136,18 +146,23 @@ def certificate_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
 
 def _evidence(snapshot: FleetSnapshot, latest: FloatArray) -> CheckRows:
     """Evidence that a change voided and nothing has shown again since."""
-    shown = np.full_like(latest, -np.inf)
+    renewed_by = np.zeros(latest.shape, dtype=bool)
     weighed, held = snapshot.weighed, snapshot.certificates
-    day = local_day(weighed["at"], snapshot.units["offset_days"][weighed["unit"]])
+    offset = snapshot.units["offset_days"]
     rests = _rests()
     for number, word in enumerate(EVIDENCE):
+        change_at = latest[:, number]
         if word in SHOWN_BY_WEIGHING:
-            np.maximum.at(shown[:, number], weighed["unit"], day)
+            after = weighed["at"] > change_at[weighed["unit"]]
+            renewed_by[weighed["unit"][after], number] = True
         else:
-            proves = rests[held["kind"], number]
-            np.maximum.at(shown[:, number], held["unit"][proves], held["issued"][proves])
+            of = np.flatnonzero(rests[held["kind"], number])
+            unit, issued, recorded = held["unit"][of], held["issued"][of], held["recorded"][of]
+            after = issued_after(issued, recorded, change_at[unit], offset[unit])
+            renewed_by[unit[after], number] = True
     unit, word_at = np.nonzero(np.isfinite(latest))
-    renewed = shown[unit, word_at] >= latest[unit, word_at]
+    renewed = renewed_by[unit, word_at]
+    changed_day = local_day(latest[unit, word_at], offset[unit])
     by_scale = np.isin(word_at, [EVIDENCE.index(word) for word in SHOWN_BY_WEIGHING])
     return CheckRows.of(
         "evidence",
@@ -155,9 +170,9 @@ def _evidence(snapshot: FleetSnapshot, latest: FloatArray) -> CheckRows:
         subject=word_at + 1,
         gates=False,
         outcome=outcome_of(renewed, np.zeros_like(renewed)),
-        due=latest[unit, word_at],
+        due=changed_day,
         mend_h=np.where(by_scale, WEIGH_H, np.nan),
-        a=latest[unit, word_at],
+        a=changed_day,
     )
 
 
@@ -167,7 +182,8 @@ def inspection_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
     unit = needs["unit"]
     row = Keys(unit, needs["type"]).find(done["unit"], done["type"])
     known = np.flatnonzero((row >= 0) & (done["day"] <= snapshot.as_of_day))
-    order = known[np.lexsort((done["passed"][known], done["day"][known]))]
+    # The latest by its instant stays; of two at the same instant the one that failed.
+    order = known[np.lexsort((~done["passed"][known], done["at"][known]))]
     last_day, passed = np.full(len(needs), np.nan), np.zeros(len(needs), dtype=bool)
     last_day[row[order]] = done["day"][order]
     passed[row[order]] = done["passed"][order]

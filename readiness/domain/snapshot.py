@@ -65,9 +65,10 @@ class FleetSnapshot:
     bank_arrays, events, sites: for `charge_state.estimate`; rows of bank_arrays are rows of banks
     low_c: (units, 12) record low of each month at the place where the unit is, NaN not known
     wet: unit, kind (0 dry, 1 wet, 2 preserved, 3 disinfected), at, good_until (latest per unit only)
-    certificate_needs: unit, kind, gates_all, renew_h, lead_days; certificates: unit, kind, id, issued, expires
+    certificate_needs: unit, kind, gates_all, renew_h, lead_days; certificates: unit, kind, id, issued, expires,
+        recorded (instant)
     changes: unit, at, touches (bits of EVIDENCE); weighed: unit, at
-    inspection_needs: unit, type, interval_days, grounds, work_h, crew; inspections: unit, type, day, passed
+    inspection_needs: unit, type, interval_days, grounds, work_h, crew; inspections: unit, type, at, day, passed
     faults: unit, id, severity (2 blocks, 1 degrades, 0 minor), mend_h, mend_here, crew, item, qty, since
     debts: unit, id, since
     kit: unit, item, qty, per_days (NaN: a mission), grounds, load_h

@@ -121,6 +121,11 @@ def _certificates(rows: RowOf, ids: str) -> Frame:
             "kind": ("kind", "s"),
             "issued": (day("issued_on"), "f"),
             "expires": (day("expires_on"), "f"),
+            # A corrected row is written again later: what it is about was on file since it happened.
+            "recorded": (
+                instant("CASE WHEN happened_at < recorded_at THEN happened_at ELSE recorded_at END"),
+                "f",
+            ),
         },
         f"FROM fleet_certificate WHERE unit_id IN {ids} AND {COUNTS}",
     )

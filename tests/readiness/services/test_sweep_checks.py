@@ -206,6 +206,54 @@ def test_a_change_voids_the_certificate_that_rests_on_what_it_touched() -> None:
     assert shown == {"lifting": "pass", "wiring": "fail"}
 
 
+@pytest.mark.parametrize(("hours_later", "outcome"), [(-4, "fail"), (0, "fail"), (2, "pass")])
+def test_a_certificate_of_the_day_of_a_change_counts_only_if_it_was_written_down_after_it(
+    hours_later: int, outcome: str
+) -> None:
+    unit = ready_unit()
+    CertificateRuleFactory(design=unit.design, renew_h=2.0)
+    ModificationFactory(unit=unit, touches=["lifting"], happened_at=ago(4))
+    written = ago(4) + dt.timedelta(hours=hours_later)
+    CertificateFactory(
+        unit=unit, issued_on=TODAY - dt.timedelta(days=4), happened_at=written, recorded_at=written
+    )
+    sweep(unit)
+    assert check_of(unit, "certificate")["outcome"] == outcome
+    assert check_of(unit, "evidence")["outcome"] == outcome
+
+
+def test_a_corrected_certificate_is_not_newer_than_it_was() -> None:
+    unit = ready_unit()
+    CertificateRuleFactory(design=unit.design, renew_h=2.0)
+    ModificationFactory(unit=unit, touches=["lifting"], happened_at=ago(4))
+    before = ago(4) - dt.timedelta(hours=4)
+    CertificateFactory(
+        unit=unit, issued_on=TODAY - dt.timedelta(days=4), happened_at=before, recorded_at=ago(1)
+    )
+    sweep(unit)
+    assert check_of(unit, "certificate")["outcome"] == "fail"
+
+
+@pytest.mark.parametrize(("hours_later", "outcome"), [(-4, "fail"), (0, "fail"), (4, "pass")])
+def test_a_weighing_on_the_day_of_a_change_counts_by_its_hour(hours_later: int, outcome: str) -> None:
+    unit = ready_unit()
+    ModificationFactory(unit=unit, touches=["mass"], happened_at=ago(4))
+    WeighingFactory(unit=unit, happened_at=ago(4) + dt.timedelta(hours=hours_later))
+    sweep(unit)
+    assert check_of(unit, "evidence")["outcome"] == outcome
+
+
+@pytest.mark.parametrize(("failed_later_h", "outcome"), [(3, "fail"), (-3, "pass")])
+def test_of_two_inspections_on_one_day_the_later_counts(failed_later_h: int, outcome: str) -> None:
+    unit = ready_unit()
+    kind = InspectionTypeFactory()
+    at = ago(4)
+    InspectionFactory(unit=unit, type=kind, passed=False, happened_at=at + dt.timedelta(hours=failed_later_h))
+    InspectionFactory(unit=unit, type=kind, passed=True, happened_at=at)
+    sweep(unit)
+    assert check_of(unit, "inspection")["outcome"] == outcome
+
+
 def test_the_scale_shows_mass_again() -> None:
     unit = ready_unit()
     ModificationFactory(unit=unit, touches=["mass"], happened_at=ago(5))
