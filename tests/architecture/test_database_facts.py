@@ -8,6 +8,8 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from threading import Barrier
 from typing import Any
 from uuid import uuid4
 
@@ -17,7 +19,7 @@ from django.core.management.sql import emit_post_migrate_signal, emit_pre_migrat
 from django.db import IntegrityError, OperationalError, connection, models, transaction
 from django.db.models import CheckConstraint, UniqueConstraint
 
-from fleet.models import AuditEntry, Correctable, ImportChange, ImportRun
+from fleet.models import AuditEntry, Correctable, ImportChange, ImportRun, Unit
 from fleet.services.audit import audit_record
 from fleet.services.guards import (
     RECORD_IS_KEPT,
@@ -381,6 +383,27 @@ def test_a_piece_with_a_serial_is_in_one_position() -> None:
     changed(there, {"removed_at": None})
     loose = i.LotFactory()
     assert {fitted_part(lot=loose).lot, fitted_part(lot=loose).lot} == {loose}
+
+
+@pytest.mark.django_db(transaction=True)
+def test_of_two_writers_at_once_one_fits_the_piece() -> None:
+    lot = i.LotFactory(item=i.ItemFactory(serialised=True), serial="S-1")
+    units = [f.UnitFactory() for _ in range(4)]
+    ready = Barrier(len(units))
+
+    def fit(unit: Unit) -> bool:
+        try:
+            ready.wait(timeout=20)
+            with transaction.atomic():
+                fitted_part(lot=lot, unit=unit)
+        except IntegrityError:
+            return False
+        finally:
+            connection.close()
+        return True
+
+    with ThreadPoolExecutor(len(units)) as pool:
+        assert sorted(pool.map(fit, units)) == [False, False, False, True]
 
 
 # The proof that these tests would notice: without its guard each act goes through.
