@@ -410,7 +410,9 @@ _SENTENCES: dict[str, Any] = {
         c,
         _("Whether it is wet or dry is on file."),
         "",
-        _("Whether it is wet or dry was never recorded: it counts as wet."),
+        _("Whether it is wet or dry has not been recorded since it came back: it counts as wet.")
+        if d.get("before_absence")
+        else _("Whether it is wet or dry was never recorded: it counts as wet."),
     ),
     "wet_idle": lambda c, d: _until(
         c,

@@ -60,18 +60,31 @@ def weather_checks(snapshot: FleetSnapshot, estimates: BankEstimates) -> list[Ch
     since, good_until = np.full(count, np.nan), np.full(count, np.nan)
     wet = snapshot.wet
     state[wet["unit"]] = wet["kind"]
+    # What was seen before an absence ended says nothing of the unit that came back.
+    stale = np.zeros(count, dtype=bool)
+    stale[wet["unit"]] = wet["at"] < snapshot.units["away_at"][wet["unit"]]
+    state[stale] = -1
     since[wet["unit"]] = local_day(wet["at"], snapshot.units["offset_days"][wet["unit"]])
     good_until[wet["unit"]] = wet["good_until"]
     today = float(snapshot.as_of_day)
     unknown = state < 0
-    may_freeze = unknown | (state == WET) | (state == DISINFECTED)
+    guarded = state == PRESERVED
+    lapsed = guarded & (good_until < today)
+    may_freeze = unknown | lapsed | (state == WET) | (state == DISINFECTED)
     ahead, known, lows, turns = frost_outlook(
         snapshot.low_c, np.full(count, WATER_FREEZES_C), snapshot.as_of_day
     )
     safe = ~may_freeze | (known & ~ahead)
+    # Of a unit that is away nobody here can tell it now; the fact is missing when it is back.
+    asked = np.flatnonzero(~(stale & (snapshot.units["away"] > 0)))
     rows = [
         CheckRows.of(
-            "wet_known", everyone, gates=False, outcome=outcome_of(~unknown, unknown), missing=unknown
+            "wet_known",
+            asked,
+            gates=False,
+            outcome=outcome_of(~unknown[asked], unknown[asked]),
+            missing=unknown[asked],
+            a=np.where(stale[asked], 1.0, np.nan),
         ),
         CheckRows.of(
             "water_frost",
@@ -79,7 +92,7 @@ def weather_checks(snapshot: FleetSnapshot, estimates: BankEstimates) -> list[Ch
             gates=False,
             outcome=outcome_of(safe, may_freeze & ~known),
             missing=may_freeze & ~known,
-            turns=np.where(may_freeze, turns, np.nan),
+            turns=np.where(may_freeze, turns, np.where(guarded, good_until + 1, np.nan)),
             due=np.where(may_freeze & ahead, today, np.nan),
             late=np.where(may_freeze & ahead, today, np.nan),
             mend_h=DRAIN_H,

@@ -59,7 +59,8 @@ class FleetSnapshot:
 
     units: id, home, design, offset_days (local time less UTC), as_of (instant of the end of the day there),
         seen_at (the instant the records were read, no later than as_of: for what is judged by the clock), known_place,
-        away (0 at its place, 1 call, 2 exercise, 3 loan, 4 workshop), recall_h, due_back, notice_h, mission_days,
+        away (0 at its place, 1 call, 2 exercise, 3 loan, 4 workshop), recall_h, due_back, away_at (when it
+        last came back, or went on the absence it is on), notice_h, mission_days,
         lookahead_days, survey_min, train_hours_day, train_m3_day, had_bank
     banks: id, unit, chem, charge_started, planned_end (NaN: no charge open), tested (last capacity test)
     bank_arrays, events, sites: for `charge_state.estimate`; rows of bank_arrays are rows of banks

@@ -12,7 +12,7 @@ import numpy as np
 from fleet.lib.dates import find_zone
 from fleet.models.away import Absence
 from readiness.domain.snapshot import FleetSnapshot, Frame
-from readiness.selectors.columns import RowOf, day, fetch, id_list, mapped, moment, standing
+from readiness.selectors.columns import RowOf, day, fetch, id_list, instant, mapped, moment, standing
 from readiness.selectors.snapshot_banks import load_banks
 from readiness.selectors.snapshot_papers import load_papers
 from readiness.selectors.snapshot_parts import load_parts
@@ -61,6 +61,7 @@ def load_snapshot(
     rows = RowOf(units["id"])
     until = moment(float(units["as_of"].max(initial=today + 1.0)))
     units = units.with_columns(**_whereabouts(units, rows, ids, until))
+    units = units.with_columns(away_at=_last_away(units, rows, ids, until))
     banks, arrays, events, sites, had_bank = load_banks(units, rows, ids, until, today)
     units = units.with_columns(had_bank=had_bank)
     papers = load_papers(units, rows, ids, until, as_of)
@@ -114,6 +115,7 @@ def _whereabouts(units: Frame, rows: RowOf, ids: str, until: str) -> dict[str, n
                 "purpose": ("COALESCE(a.purpose, '')", "s"),
                 "recall_h": ("a.recall_h", "f"),
                 "due_back": (day("a.due_back_on"), "f"),
+                "since": (instant("s.started_at"), "f"),
             },
             "FROM fleet_unitstay s LEFT JOIN fleet_absence a ON a.id = s.absence_id"
             f" WHERE s.unit_id IN {ids} AND {standing(until, 's.started_at', 's.ended_at')} ORDER BY s.started_at",
@@ -128,14 +130,38 @@ def _whereabouts(units: Frame, rows: RowOf, ids: str, until: str) -> dict[str, n
         np.zeros(count, dtype=np.int64),
         np.zeros(count, dtype=np.int64),
     )
-    recall_h, due_back = np.full(count, np.nan), np.full(count, np.nan)
+    recall_h, due_back, since = (np.full(count, np.nan) for _column in range(3))
     unit = frame["unit"]
     known[unit], where[unit] = True, frame["place"]
     away[unit] = np.array(
         [AWAY_CODES.get(purpose, 0) for purpose in frame["purpose"].tolist()], dtype=np.int64
     )
-    recall_h[unit], due_back[unit] = frame["recall_h"], frame["due_back"]
-    return {"known_place": known, "away": away, "where": where, "recall_h": recall_h, "due_back": due_back}
+    recall_h[unit], due_back[unit], since[unit] = frame["recall_h"], frame["due_back"], frame["since"]
+    return {
+        "known_place": known,
+        "away": away,
+        "where": where,
+        "recall_h": recall_h,
+        "due_back": due_back,
+        "here_since": since,
+    }
+
+
+def _last_away(units: Frame, rows: RowOf, ids: str, until: str) -> np.ndarray:
+    """When each unit last came back from an absence, or went on the one it is on; NaN where it never was away. One query."""
+    ended = mapped(
+        fetch(
+            {"unit_id": ("unit_id", "i"), "at": (instant("MAX(ended_at)"), "f")},
+            f"FROM fleet_unitstay WHERE unit_id IN {ids} AND absence_id IS NOT NULL AND ended_at <= {until}"
+            " GROUP BY unit_id",
+        ),
+        "unit_id",
+        rows,
+        into="unit",
+    )
+    back_at = np.full(len(units), np.nan)
+    back_at[ended["unit"]] = ended["at"]
+    return np.where(units["away"] > 0, units["here_since"], back_at)
 
 
 def _terms(units: Frame, as_of: dt.date) -> dict[str, np.ndarray]:

@@ -37,6 +37,7 @@ DATA_NAMES: dict[str, tuple[str, str, str]] = {
     "blocks_even": ("reading_day", "", ""),
     "acid_frost": ("record_low_c", "", "unstated"),
     "water_frost": ("record_low_c", "wet", ""),
+    "wet_known": ("before_absence", "", ""),
     "wet_idle": ("wet", "since_day", ""),
     "kit": ("needed", "aboard", "in_stores"),
     "lots_aboard": ("bad_lots", "lot", ""),

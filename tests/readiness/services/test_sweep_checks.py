@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 import time_machine
 
-from fleet.models import ClimateNormal
+from fleet.models import Absence, ClimateNormal, UnitStay
 from readiness.models import BankState
+from readiness.sentences import check_sentence
 from tests.factories.fleet import (
     NOW,
     TODAY,
@@ -290,6 +291,17 @@ def test_frost_is_judged_by_record_lows_and_unknown_counts_as_wet(
     assert ("frost" in open_rules(unit)) == (outcome == "fail")
 
 
+@pytest.mark.parametrize(("days", "outcome"), [(0, "pass"), (1, "fail")])
+def test_preserved_beyond_its_last_day_counts_as_wet(days: int, outcome: str) -> None:
+    unit = ready_unit()
+    ClimateNormal.objects.filter(place=unit.home).update(record_low_c=-10.0)
+    WetStateFactory(
+        unit=unit, kind="preserved", happened_at=ago(1), good_until=TODAY - dt.timedelta(days=days)
+    )
+    sweep(unit)
+    assert check_of(unit, "water_frost")["outcome"] == outcome
+
+
 @pytest.mark.parametrize(("days", "outcome"), [(7, "pass"), (8, "fail")])
 def test_wet_and_idle_over_seven_days(days: int, outcome: str) -> None:
     unit = ready_unit()
@@ -399,3 +411,52 @@ def test_blocks_that_nobody_measured_are_not_called_even() -> None:
     assert check_of(unit, "blocks_even")["outcome"] == "fail"
     assert check_of(unit, "blocks_even")["data"]["reading_day"] == (TODAY - dt.timedelta(days=7)).isoformat()
     assert "weak_block" in open_rules(unit)
+
+
+def away_and_back(unit: Any, *, out: float, back: float | None, purpose: str = "loan") -> None:
+    """An absence `out` days ago, ended `back` days ago (None: still running), with the stays that go with it."""
+    absence = Absence.objects.create(
+        unit=unit,
+        purpose=purpose,
+        custodian="the neighbours",
+        place=unit.home,
+        started_at=ago(out),
+        ended_at=None if back is None else ago(back),
+    )
+    here = unit.stays.get(ended_at=None)
+    here.ended_at = ago(out)
+    here.save()
+    UnitStay.objects.create(unit=unit, absence=absence, started_at=ago(out), ended_at=absence.ended_at)
+    if back is not None:
+        UnitStay.objects.create(unit=unit, place=unit.home, started_at=ago(back))
+
+
+@pytest.mark.parametrize(("seen", "known"), [(12, False), (7, False), (4.1, False), (4, True), (1, True)])
+def test_wet_or_dry_must_be_seen_again_after_an_absence(seen: float, known: bool) -> None:
+    """Away from ten to four days ago: what was seen before or meanwhile does not count, at the return it does."""
+    unit = ready_unit()
+    ClimateNormal.objects.filter(place=unit.home).update(record_low_c=-10.0)
+    unit.wet_states.all().update(struck_at=ago(1), struck_reason="not so")
+    WetStateFactory(unit=unit, kind="dry", happened_at=ago(seen))
+    away_and_back(unit, out=10, back=4)
+    sweep(unit)
+    assert check_of(unit, "wet_known")["outcome"] == ("pass" if known else "cannot_decide")
+    assert check_of(unit, "water_frost")["outcome"] == ("pass" if known else "fail")
+    assert ("survey" in open_rules(unit)) is not known
+    assert ("frost" in open_rules(unit)) is not known
+    if not known:
+        assert "since it came back" in check_sentence(check_of(unit, "wet_known"))
+
+
+def test_wet_or_dry_of_a_unit_away_is_not_asked_for_but_counts_as_wet() -> None:
+    unit = ready_unit()
+    ClimateNormal.objects.filter(place=unit.home).update(record_low_c=-10.0)
+    unit.wet_states.all().update(struck_at=ago(1), struck_reason="not so")
+    WetStateFactory(unit=unit, kind="dry", happened_at=ago(20))
+    away_and_back(unit, out=10, back=None)
+    sweep(unit)
+    assert checks_of(unit, "wet_known") == []
+    assert check_of(unit, "water_frost")["outcome"] == "fail"
+    WetStateFactory(unit=unit, kind="dry", happened_at=ago(2))
+    sweep(unit, now=NOW + dt.timedelta(minutes=1))
+    assert check_of(unit, "water_frost")["outcome"] == "pass"
