@@ -15,6 +15,7 @@ from fleet.lib.errors import DomainError
 from fleet.models import BankStay, BatteryBank, BatteryBlock, BlockStay, Modification, Place, Unit, User
 from fleet.services.changes import units_changed
 from fleet.services.records import (
+    Birth,
     birth_of_bank,
     check_moment,
     field_label,
@@ -142,6 +143,8 @@ def block_move(
             target = (bank.pk if bank else None, position if bank else "", place.pk if place else None)
             if here is not None and (here.bank_id, here.position, here.place_id) == target:
                 return here
+            if place is not None:
+                check_moment(at, now=instant, birth=Birth(row.serial, row.made_on, place.time_zone))
             _check_block(row, bank, position, at, instant)
             _close(here, at, row.serial)
             stay = BlockStay.objects.create(

@@ -54,8 +54,8 @@ def history_lines(
     may_send: bool = False,
     back: str = "",
 ) -> list[HistoryLine]:
-    """`may_correct`: records of upkeep; `may_send`: what whoever sends units out writes down, too. `back`: where a
-    correction returns to.
+    """`may_correct`: records of upkeep; `may_send`: what whoever sends units out writes down, too. `back`: the
+    page of the bank whose history it is, to which a correction returns.
     """
     lines = []
     for event in events:
@@ -86,7 +86,10 @@ def _links(kind: str, pk: int, back: str) -> tuple[Link, ...]:
     after = f"?{urlencode({'next': back})}" if back else ""
     return (
         Link(_("Strike out"), reverse("readiness:record-strike", args=[kind, pk]) + after),
-        Link(_("Wrong unit"), reverse("readiness:record-move", args=[kind, pk]) + after),
+        Link(
+            _("Wrong bank") if back else _("Wrong unit"),
+            reverse("readiness:record-move", args=[kind, pk]) + after,
+        ),
     )
 
 

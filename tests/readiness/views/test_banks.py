@@ -1,5 +1,6 @@
 """The page of a battery bank: where it lies, what is written down about it, its blocks and their moves."""
 
+import datetime as dt
 import uuid
 
 import pytest
@@ -43,6 +44,7 @@ def test_a_bank_on_a_shelf_has_a_page_with_its_records_and_says_that_its_charge_
     assert "85–95 %" not in page
     assert "before it came out" in page
     assert "Strike out" in page
+    assert "Wrong bank" in page
 
 
 def test_a_bank_in_a_unit_shows_its_band_and_the_day_it_was_worked_out_for(client, cast) -> None:
@@ -238,6 +240,17 @@ def test_a_block_of_another_depot_is_not_taken(client, cast) -> None:
     sent = {"block": "THEIRS", "position": "1", "old_to": cast.north.pk}
     assert post(client, "/banks/B-1/blocks/in/", **sent).status_code == 403
     assert BlockStay.objects.current().get().place == cast.south
+
+
+def test_a_block_comes_out_at_a_moment_that_can_be(client, cast, shelved) -> None:
+    block = BlockFactory(bank=shelved, position="1", made_on=TODAY - dt.timedelta(days=30))
+    for moment, words in (("2099-01-01T08:00", "has not come yet"), ("2001-01-01T08:00", "exists since")):
+        sent = {"block": block.pk, "place": cast.north.pk, "happened_at": moment, "note": "weak"}
+        answer = post(client, "/banks/SH/1/blocks/out/", **sent)
+        assert answer.status_code == 422
+        assert words in text(answer)
+        assert 'value="weak"' in text(answer)
+    assert BlockStay.objects.get().bank == shelved
 
 
 def test_a_block_is_taken_out_once(client, cast, shelved) -> None:
