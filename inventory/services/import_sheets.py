@@ -31,12 +31,9 @@ from fleet.services.imports.unit_sheets import UNIT_COLUMN, birth
 from fleet.services.records import check_moment
 from inventory.domain.errors import StockError
 from inventory.models import Balance, DesignItem, FittedPart, FundingSource, Item, Lot, Movement
+from inventory.services.fitted_sheet import ITEM_COLUMN, FittedPartSheet, bill_will_have
 from inventory.services.reversal import movement_reverse
 from inventory.services.stock import StockRow, checked_qty, stock_count, stock_count_many
-
-ITEM_COLUMN = key_column(
-    "item", "Item", "items", aliases=("item code", "article", "part", "part number", "sku"), example="CART-5"
-)
 
 
 class ItemSheet(SheetKind):
@@ -178,6 +175,8 @@ class DesignItemSheet(SheetKind):
                         mend="Give another position, or another day from which this one holds.",
                     ),
                 )
+            else:
+                bill_will_have(lookups, row)
             taken.setdefault(spot, row.values["item"].label)
 
     def unit_ids(self, pks: Collection[int]) -> set[int]:
@@ -443,8 +442,8 @@ class StockCountSheet(SheetKind):
 
 
 @reverser("inventory.Movement")
-def counts_take_back(changes: Sequence[ImportChange], actor: User | None, now: datetime) -> None:
-    """Reverses the counts of an import; where one replaced an earlier count, that is counted again."""
+def movements_take_back(changes: Sequence[ImportChange], actor: User | None, now: datetime) -> None:
+    """Reverses the movements of an import; where a count replaced an earlier one, that is counted again."""
     for change in changes:
         movement = _standing(Movement.objects.select_related("lot__item").get(pk=change.object_id))
         if movement is None:
@@ -469,6 +468,8 @@ def _standing(movement: Movement) -> Movement | None:
     """The movement, or the one that took its place when the ledger worked the difference out anew."""
     if not Movement.objects.filter(reverses=movement).exists():
         return movement
+    if movement.kind != Movement.Kind.COUNT:
+        return None
     again = Movement.objects.filter(
         kind=Movement.Kind.COUNT,
         lot=movement.lot,
@@ -509,4 +510,10 @@ source(
 source("lots", _lot_words, _lots)
 source("funding", lambda: [FundingSource.objects.values_list("code", "pk").iterator()], _funding)
 
-SHEETS: tuple[SheetKind, ...] = (ItemSheet(), DesignItemSheet(), LotSheet(), StockCountSheet())
+SHEETS: tuple[SheetKind, ...] = (
+    ItemSheet(),
+    DesignItemSheet(),
+    LotSheet(),
+    StockCountSheet(),
+    FittedPartSheet(),
+)

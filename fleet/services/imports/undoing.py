@@ -146,7 +146,7 @@ class Undoer:
         self.now = now
         self.changes = _changes(run).filter(sheet=sheet) if sheet else _changes(run)
         self.kept: list[str] = []
-        self.held = _held_for_ever(_added(run))
+        self.held = _held_for_ever(run, _added(run))
 
     def undo(self, fence: Callable[[], None], progress: Callable[[int, int], None]) -> None:
         """Take everything back. Running it again after an interruption goes on where it stopped."""
@@ -231,7 +231,7 @@ class Undoer:
         )
 
 
-def _held_for_ever(added: dict[str, set[int]]) -> dict[str, set[int]]:
+def _held_for_ever(run: ImportRun, added: dict[str, set[int]]) -> dict[str, set[int]]:
     """What the ledger names for ever, and what that rests on: such rows stay, with nothing in stock."""
     held: dict[str, set[int]] = defaultdict(set)
     for label in _reversers:
@@ -255,12 +255,24 @@ def _held_for_ever(added: dict[str, set[int]]) -> dict[str, set[int]]:
             if field.is_relation
         ]
         if label == "fleet.Unit":
-            resting += [("fleet.UnitStay", stay) for stay in obj.stays.values_list("pk", flat=True)]
+            resting += [("fleet.UnitStay", stay) for stay in _first_stays(run, pk)]
         for other, other_pk in resting:
             if other_pk in added.get(other, set()) and other_pk not in held[other]:
                 held[other].add(other_pk)
                 waiting.append((other, other_pk))
     return held
+
+
+def _first_stays(run: ImportRun, unit: int) -> list[int]:
+    """Where a unit stood when the import added it; what later sheets made of that is taken back."""
+    row = _changes(run).filter(model="fleet.Unit", action=ImportChange.Action.ADDED, object_id=str(unit))
+    beside = _changes(run).filter(
+        model="fleet.UnitStay",
+        action=ImportChange.Action.ADDED,
+        sheet__in=row.values("sheet"),
+        row__in=row.values("row"),
+    )
+    return [int(pk) for pk in beside.values_list("object_id", flat=True)]
 
 
 def _key(value: Any) -> Any:

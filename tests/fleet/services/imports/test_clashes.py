@@ -120,12 +120,12 @@ def test_two_items_in_one_position_are_named(on_file):
 def test_a_charge_that_ends_goes_before_the_one_that_begins():
     bank = BankFactory(unit=UnitFactory(home=DepotFactory(time_zone="UTC")))
     running = OpenChargeFactory(bank=bank)
-    head = ("Bank", "Start (UTC)", "End (UTC)", "Charged to")
+    head = ("Bank", "Start (UTC)", "End (UTC)")
     begun = f"{running.happened_at:%Y-%m-%d %H:%M:%S}"
     type(running).objects.update(happened_at=running.happened_at.replace(microsecond=0))
     ended = running.happened_at.replace(microsecond=0) + (running.planned_end_at - running.happened_at) / 7
     until = f"{ended:%Y-%m-%d %H:%M:%S}"
-    rows = [head, (bank.serial, until, None, "90 %"), (bank.serial, begun, until, None)]
+    rows = [head, (bank.serial, until, None), (bank.serial, begun, until)]
     run = bring_in(read(workbook(Charges=rows)))
     assert run.faults == []
     assert (applied(run)["charges"]["added"], applied(run)["charges"]["changed"]) == (1, 1)
