@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,15 +13,20 @@ from fleet.permissions import bank_stay_shown
 from readiness.models import BankState, BankTest, Charge, Reading
 from readiness.selectors.changes import LINES, changes_of, named
 from readiness.selectors.pages_unit import HISTORY_SHOWN, RECORDS_READ, Event
+from readiness.selectors.pages_units import current_state, units_with_verdicts
 
 
 @dataclass(frozen=True)
 class BankPage:
-    """`stay` is where it is, or was last; `blocks` are in it now, `blocks_before` were; each knows all its stays."""
+    """`stay` is where it is, or was last; `blocks` are in it now, `blocks_before` were; each knows all its stays.
+
+    `state` is what may be shown of its charge, `last_state` what was worked out last, however long ago.
+    """
 
     bank: BatteryBank
     stay: BankStay | None
     state: BankState | None
+    last_state: BankState | None
     supply: SupplyState | None
     open_charge: Charge | None
     last_reading: Reading | None
@@ -36,7 +42,7 @@ class BankPage:
         return self.stay is not None and self.stay.ended_at is None and self.stay.unit_id is None
 
 
-def bank_page(bank: BatteryBank, *, whole_history: bool = False) -> BankPage:
+def bank_page(bank: BatteryBank, *, now: dt.datetime, whole_history: bool = False) -> BankPage:
     readings = _latest(bank, Reading.objects.select_related("recorded_by"))
     charges = _latest(bank, Charge.objects.select_related("recorded_by", "place"))
     supplies = _latest(bank, SupplyState.objects.select_related("recorded_by"))
@@ -49,10 +55,13 @@ def bank_page(bank: BatteryBank, *, whole_history: bool = False) -> BankPage:
     shown = events if whole_history else events[:HISTORY_SHOWN]
     block_stays = _block_stays(bank)
     blocks = {stay.block_id: stay.block for stay in block_stays}
+    stay = bank_stay_shown(bank)
+    state = BankState.objects.filter(bank=bank).first()
     return BankPage(
         bank=bank,
-        stay=bank_stay_shown(bank),
-        state=BankState.objects.filter(bank=bank).first(),
+        stay=stay,
+        state=current_state(state, _current_from(stay, now)),
+        last_state=state,
         supply=next((row for row in supplies if row.counts), None),
         open_charge=next((row for row in charges if row.counts and row.ended_at is None), None),
         last_reading=next((row for row in readings if row.counts), None),
@@ -66,6 +75,14 @@ def bank_page(bank: BatteryBank, *, whole_history: bool = False) -> BankPage:
             most=10 * LINES if whole_history else LINES,
         ),
     )
+
+
+def _current_from(stay: BankStay | None, now: dt.datetime) -> dt.date | None:
+    """First day as of which the charge of a bank may be shown; None while the verdict of its unit may not be."""
+    if stay is None or stay.unit is None or stay.ended_at is not None:
+        return None
+    unit = units_with_verdicts(now=now, depots=[stay.unit.home]).filter(pk=stay.unit_id).first()
+    return None if unit is None or unit.why_undecided else unit.day_due
 
 
 def _latest(bank: BatteryBank, rows: QuerySet[Any]) -> list[Any]:

@@ -7,6 +7,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_http_methods
 
@@ -60,7 +61,7 @@ def bank_list(request: HttpRequest) -> HttpResponse:
 @require_GET
 def bank_show(request: HttpRequest, serial: str) -> HttpResponse:
     bank = access_bank(request, serial)
-    page = bank_page(bank, whole_history=request.GET.get("history") == "all")
+    page = bank_page(bank, now=timezone.now(), whole_history=request.GET.get("history") == "all")
     about, home = about_bank(bank, page.stay), _home(page.stay)
     may_upkeep = request_rights(request).can("upkeep", home.pk if home else None)
     today = today_at(home)

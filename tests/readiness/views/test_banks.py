@@ -9,7 +9,7 @@ from fleet.models import BlockStay, Modification
 from fleet.services.banks import bank_move
 from readiness.models import BankState, Charge, Reading
 from tests.factories.fleet import NOW, TODAY, BankFactory, BlockFactory, UnitFactory, ago
-from tests.factories.readiness import ChargeFactory, OpenChargeFactory, ReadingFactory
+from tests.factories.readiness import ChargeFactory, OpenChargeFactory, ReadingFactory, VerdictFactory
 
 pytestmark = pytest.mark.django_db
 
@@ -48,7 +48,9 @@ def test_a_bank_on_a_shelf_has_a_page_with_its_records_and_says_that_its_charge_
 
 
 def test_a_bank_in_a_unit_shows_its_band_and_the_day_it_was_worked_out_for(client, cast) -> None:
-    bank = BankFactory(unit=UnitFactory(tag="MW-1", home=cast.north), serial="IN-1")
+    unit = UnitFactory(tag="MW-1", home=cast.north)
+    verdict = VerdictFactory(unit=unit)
+    bank = BankFactory(unit=unit, serial="IN-1")
     BankState.objects.create(
         bank=bank, as_of=TODAY, status="known", soc=0.7, low_soc=0.62, high_soc=0.78, floor_soc=0.5
     )
@@ -58,6 +60,12 @@ def test_a_bank_in_a_unit_shows_its_band_and_the_day_it_was_worked_out_for(clien
     assert 'href="/units/MW-1/"' in page
     unit_page = text(client.get("/units/MW-1/"))
     assert 'href="/banks/IN-1/"' in unit_page
+    verdict.current = False
+    verdict.save()
+    page = text(client.get("/banks/IN-1/"))
+    assert "62–78 %" not in page
+    assert "Out of date" in page
+    assert "worked out for" in page
 
 
 def test_the_shelf_list_the_stores_and_the_search_lead_to_it(client, cast, shelved) -> None:
