@@ -234,9 +234,8 @@ class LegAdmin(ReadOnlyAdmin):
 class AuditEntryAdmin(ReadOnlyAdmin):
     list_display = ("at", "actor", "action", "subject_label", "unit", "place", "note")
     list_select_related = ("actor", "unit", "place")
-    list_filter = ("action",)
+    list_filter = ("action", "at")
     search_fields = ("subject_label", "subject_id", "unit__tag")
-    date_hierarchy = "at"
 
 
 @admin.register(Job)

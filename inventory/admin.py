@@ -45,7 +45,7 @@ class MovementAdmin(ReadOnlyAdmin):
         "recorded_by",
         "reverses",
     )
-    list_filter = ("kind",)
+    list_filter = ("kind", "happened_at")
     list_select_related = (
         "lot__item",
         "from_place",
@@ -56,7 +56,6 @@ class MovementAdmin(ReadOnlyAdmin):
         "reverses__lot__item",
     )
     search_fields = ("lot__code", "lot__serial", "lot__item__code", "lot__item__name", "reason")
-    date_hierarchy = "happened_at"
 
 
 @admin.register(Balance)

@@ -7,22 +7,40 @@ from typing import Any
 
 import django_filters
 from django import forms
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
-from fleet.models import Place
+from fleet.models import Place, Unit
 from inventory.models import Balance, Item, Lot, Movement
 from inventory.selectors.stock import usable_on
 
 SEARCH = forms.TextInput(attrs={"type": "search"})
 DAY = forms.DateInput(attrs={"type": "date"})
+DAY_LONG = dt.timedelta(days=1)
 EXPIRED = "expired"
 UNKNOWN = "unknown"
 USABLE = "usable"
 
 
 def stocked_places(_request: Any) -> QuerySet[Place]:
-    return Place.objects.filter(pk__in=Balance.objects.filter(place__isnull=False).values("place"))
+    """Place by place, not balance by balance: there are few of the ones and very many of the others."""
+    return Place.objects.filter(Exists(Balance.objects.filter(place=OuterRef("pk"))))
+
+
+def lots_named(word: str) -> QuerySet[Any]:
+    """Keys of the lots with a word in their item's name or code, their own code or their serial; asked once a word."""
+    named = Lot.objects.filter(
+        Q(item__name__icontains=word)
+        | Q(item__code__icontains=word)
+        | Q(code__icontains=word)
+        | Q(serial__icontains=word)
+    )
+    return named.order_by().values("pk")
+
+
+def units_named(word: str) -> QuerySet[Any]:
+    return Unit.objects.filter(tag__icontains=word).order_by().values("pk")
 
 
 class StockFilter(django_filters.FilterSet):
@@ -73,13 +91,7 @@ class StockFilter(django_filters.FilterSet):
 
     def search(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
         for word in value.split():
-            queryset = queryset.filter(
-                Q(lot__item__name__icontains=word)
-                | Q(lot__item__code__icontains=word)
-                | Q(lot__code__icontains=word)
-                | Q(lot__serial__icontains=word)
-                | Q(unit__tag__icontains=word)
-            )
+            queryset = queryset.filter(Q(lot__in=lots_named(word)) | Q(unit__in=units_named(word)))
         return queryset
 
     def whereabouts(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
@@ -141,12 +153,8 @@ class MovementFilter(django_filters.FilterSet):
         empty_label=_("any"),
         method="from_or_to",
     )
-    first = django_filters.DateFilter(
-        label=_("From"), field_name="happened_at", lookup_expr="date__gte", widget=DAY
-    )
-    last = django_filters.DateFilter(
-        label=_("Through"), field_name="happened_at", lookup_expr="date__lte", widget=DAY
-    )
+    first = django_filters.DateFilter(label=_("From"), method="since", widget=DAY)
+    last = django_filters.DateFilter(label=_("Through"), method="through", widget=DAY)
     standing = django_filters.ChoiceFilter(
         label=_("Standing"),
         method="counts",
@@ -160,21 +168,34 @@ class MovementFilter(django_filters.FilterSet):
 
     def search(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
         for word in value.split():
+            units = units_named(word)
             queryset = queryset.filter(
-                Q(lot__item__name__icontains=word)
-                | Q(lot__item__code__icontains=word)
-                | Q(lot__code__icontains=word)
-                | Q(lot__serial__icontains=word)
-                | Q(from_unit__tag__icontains=word)
-                | Q(to_unit__tag__icontains=word)
+                Q(lot__in=lots_named(word))
+                | Q(from_unit__in=units)
+                | Q(to_unit__in=units)
                 | Q(reason__icontains=word)
             )
         return queryset
+
+    def since(self, queryset: QuerySet[Any], name: str, value: dt.date) -> QuerySet[Any]:
+        return queryset.filter(happened_at__gte=_begin_of(value))
+
+    def through(self, queryset: QuerySet[Any], name: str, value: dt.date) -> QuerySet[Any]:
+        return (
+            queryset if value == dt.date.max else queryset.filter(happened_at__lt=_begin_of(value + DAY_LONG))
+        )
 
     def from_or_to(self, queryset: QuerySet[Any], name: str, value: Place) -> QuerySet[Any]:
         return queryset.filter(Q(from_place=value) | Q(to_place=value))
 
     def counts(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        # Reversals are few: named once, they need not be looked for again at each movement.
+        taken_back = Movement.objects.filter(reverses__isnull=False).order_by().values("reverses")
         if value == "reversed":
-            return queryset.filter(reversed=True)
-        return queryset.filter(reversed=False).exclude(kind=Movement.Kind.REVERSAL)
+            return queryset.filter(pk__in=taken_back)
+        return queryset.exclude(kind=Movement.Kind.REVERSAL).exclude(pk__in=taken_back)
+
+
+def _begin_of(day: dt.date) -> dt.datetime:
+    """The first instant of a day in the zone in force: an instant is found by an index, the date of an instant is not."""
+    return timezone.make_aware(dt.datetime.combine(day, dt.time.min))

@@ -13,8 +13,42 @@ from django.utils.translation import gettext_lazy as _
 from fleet.lib.dates import find_zone, parse_instant
 from fleet.lib.errors import DomainError
 from fleet.lib.quantities import System, display_unit, format_quantity, parse_quantity
+from fleet.models import Unit
 
 from .words import spoken
+
+LISTED_UNITS = 200
+
+
+class UnitField(forms.ModelChoiceField):
+    """A unit by its tag: a list to choose from while that is short, else a box into which the tag is typed or scanned.
+
+    Once the form knows which units may be named it sets ``queryset`` and calls ``list_or_box``.
+    """
+
+    def __init__(self, queryset: Any = None, **kwargs: Any) -> None:
+        found = Unit.objects.none() if queryset is None else queryset
+        super().__init__(found, to_field_name="tag", empty_label=_("choose one"), **kwargs)
+
+    def list_or_box(self) -> None:
+        """One query."""
+        assert self.queryset is not None
+        if self.queryset.order_by()[LISTED_UNITS : LISTED_UNITS + 1].exists():
+            self.widget = forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"})
+            self.widget.is_required = self.required
+            self.help_text = self.help_text or _("Type or scan its tag.")
+
+    def to_python(self, value: Any) -> Any:
+        if not isinstance(value, str):
+            return super().to_python(value)
+        try:
+            return super().to_python(value.strip())
+        except ValidationError:
+            assert self.queryset is not None
+            typed = self.queryset.filter(tag__iexact=value.strip()).first()
+            if typed is None:
+                raise
+            return typed
 
 
 class QuantityField(forms.CharField):

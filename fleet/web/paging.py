@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from django.core.paginator import Paginator
+from django.core.paginator import Page, Paginator
+from django.db.models import QuerySet
 from django.http import HttpRequest
 
 from .page import with_query
@@ -35,9 +36,27 @@ class Paging:
     next_url: str
 
 
+class KeysFirst(Paginator):
+    """Pages of a queryset of any length: finds the keys of the page, then reads those rows with all that they show.
+
+    A database works out every column of the rows it skips; keys alone are skipped quickly, and often from an index.
+    """
+
+    def page(self, number: Any) -> Any:
+        number = self.validate_number(number)
+        bottom = (number - 1) * self.per_page
+        rows: Any = self.object_list
+        keys = list(rows.values_list("pk", flat=True)[bottom : bottom + self.per_page])
+        found = {row.pk: row for row in rows.filter(pk__in=keys).order_by()} if keys else {}
+        return Page([found[pk] for pk in keys if pk in found], number, self)
+
+
 def page_of(request: HttpRequest, rows: Any, *, per_page: int = PER_PAGE, key: str = "page") -> Paging:
-    """The page that ``?page=`` names (the first or the last when it names nonsense); one count, one slice."""
-    paginator = Paginator(rows, per_page)
+    """The page that ``?page=`` names (the first or the last when it names nonsense).
+
+    Of a queryset: one count, one query for the keys of the page, one for its rows.
+    """
+    paginator = (KeysFirst if isinstance(rows, QuerySet) else Paginator)(rows, per_page)
     page = paginator.get_page(request.GET.get(key))
     links = []
     for number in paginator.get_elided_page_range(page.number, on_each_side=2, on_ends=1):

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from django.db.models import F, QuerySet
+from django.core.exceptions import FieldDoesNotExist
+from django.db.models import F, Model, QuerySet
 from django.http import HttpRequest
 
 from .page import with_query
@@ -46,8 +47,24 @@ class Sorting:
         column = next(column for column in self.columns if column.key == self.key)
         turns = []
         for field in column.order_by:
-            turns.append(F(field).desc(nulls_last=True) if self.descending else F(field).asc(nulls_last=True))
-        return queryset.order_by(*turns, "pk")
+            # Only where a value may be missing: with the words 'nulls last' no engine reads the order off an index.
+            last = True if _may_be_missing(queryset.model, field) else None
+            turns.append(F(field).desc(nulls_last=last) if self.descending else F(field).asc(nulls_last=last))
+        return queryset.order_by(*turns, *(() if "pk" in column.order_by else ("pk",)))
+
+
+def _may_be_missing(model: type[Model], path: str) -> bool:
+    """Whether a row can be without it: an empty column on the way, or no column at all (an annotation)."""
+    at: Any = model
+    for name in path.split("__"):
+        try:
+            column = at._meta.pk if name == "pk" else at._meta.get_field(name)
+        except FieldDoesNotExist:
+            return True
+        if column.null:
+            return True
+        at = column.related_model
+    return False
 
 
 def sorting_of(request: HttpRequest, columns: Sequence[Column], *, default: str) -> Sorting:

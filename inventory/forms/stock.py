@@ -14,7 +14,7 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet.lib.quantities import System
 from fleet.models import Place, Unit
-from fleet.web.fields import MomentField, QuantityField
+from fleet.web.fields import MomentField, QuantityField, UnitField
 from inventory.models import Item, Lot
 from inventory.selectors.spots import qty_text, spot_value
 
@@ -118,9 +118,13 @@ class ReceiveMoreForm(SpotForm):
 
 
 class IssueForm(SpotForm):
-    unit = forms.ModelChoiceField(
-        label=_("For unit"), queryset=Unit.objects.in_service().order_by("tag"), to_field_name="tag"
-    )
+    unit = UnitField(label=_("For unit"))
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        field: Any = self.fields["unit"]
+        field.queryset = Unit.objects.in_service().select_related("home").order_by("tag")
+        field.list_or_box()
 
 
 class ReturnForm(SpotForm):

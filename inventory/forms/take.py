@@ -12,8 +12,7 @@ from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from fleet.lib.quantities import System
-from fleet.models import Unit
-from fleet.web.fields import MomentField
+from fleet.web.fields import MomentField, UnitField
 from inventory.forms.stock import OnceForm, as_qty, qty_field
 from inventory.models import FittedPart
 from inventory.selectors.parts import used_pieces
@@ -24,13 +23,13 @@ NEW_PIECE = "new"
 
 
 class GiverForm(forms.Form):
-    source = forms.ModelChoiceField(
-        label=_("From unit"), queryset=Unit.objects.none(), to_field_name="tag", empty_label=_("choose one")
-    )
+    source = UnitField(label=_("From unit"))
 
     def __init__(self, *args: Any, givers: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["source"].queryset = givers  # type: ignore[attr-defined]
+        field: Any = self.fields["source"]
+        field.queryset = givers
+        field.list_or_box()
 
 
 class TakeForm(OnceForm):

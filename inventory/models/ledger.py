@@ -171,7 +171,7 @@ class Movement(models.Model):
 
     class Meta:
         ordering = ["-happened_at", "-id"]
-        indexes = [models.Index(fields=["lot", "happened_at"])]
+        indexes = [models.Index(fields=["lot", "happened_at"]), models.Index(fields=["recorded_at"])]
         constraints = [
             models.CheckConstraint(
                 condition=Q(qty__gt=0) | Q(kind__in=["count", "reversal"], qty__gte=0),

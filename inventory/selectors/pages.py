@@ -8,7 +8,7 @@ from decimal import Decimal
 from django.db.models import Count, DecimalField, Exists, F, Min, OuterRef, Q, QuerySet, Subquery, Sum, Value
 from django.db.models.functions import Coalesce
 
-from fleet.models import Place
+from fleet.models import Place, Unit
 from inventory.models import Balance, FittedPart, Item, Lot, Movement
 from inventory.selectors.stock import usable_on
 
@@ -32,13 +32,14 @@ def item_lines(*, depot: Place | None, day: date) -> QuerySet[Item]:
     here = Balance.objects.filter(lot__item=OuterRef("pk"), qty__gt=0)
     in_places = here.filter(place__isnull=False)
     aboard = here.filter(unit__isnull=False)
+    aboard_qty = _sum_of(aboard)
     if depot is not None:
-        in_places, aboard = in_places.filter(place=depot), aboard.filter(unit__home=depot)
+        in_places, aboard_qty = in_places.filter(place=depot), _aboard_units_of(depot)
     usable = in_places.filter(usable_on(day))
     return Item.objects.annotate(
         usable_qty=_sum_of(usable),
         unusable_qty=_sum_of(in_places) - _sum_of(usable),
-        aboard_qty=_sum_of(aboard),
+        aboard_qty=aboard_qty,
         next_expiry=Subquery(
             usable.order_by().values("lot__item").annotate(first=Min("lot__expires_on")).values("first")
         ),
@@ -47,6 +48,14 @@ def item_lines(*, depot: Place | None, day: date) -> QuerySet[Item]:
 
 def _sum_of(rows: QuerySet[Balance]) -> Coalesce:
     total = rows.order_by().values("lot__item").annotate(total=Sum("qty")).values("total")
+    return Coalesce(Subquery(total, output_field=QTY), NOTHING)
+
+
+def _aboard_units_of(depot: Place) -> Coalesce:
+    """From the lots of an item outwards: from the units of the depot inwards, all would be walked again for each item."""
+    mine = Q(balances__unit__home=depot, balances__qty__gt=0)
+    lots = Lot.objects.filter(item=OuterRef("pk")).order_by().values("item")
+    total = lots.annotate(total=Sum("balances__qty", filter=mine)).values("total")
     return Coalesce(Subquery(total, output_field=QTY), NOTHING)
 
 
@@ -66,8 +75,9 @@ def movement_lines() -> QuerySet[Movement]:
 
 def movements_of_depot(rows: QuerySet[Movement], depot: Place) -> QuerySet[Movement]:
     """Movements from, to or aboard what belongs to a depot."""
+    units = Unit.objects.filter(home=depot).values("pk")
     return rows.filter(
-        Q(from_place=depot) | Q(to_place=depot) | Q(from_unit__home=depot) | Q(to_unit__home=depot)
+        Q(from_place=depot) | Q(to_place=depot) | Q(from_unit__in=units) | Q(to_unit__in=units)
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from django.db.models import Exists, OuterRef
+
 from fleet.models import Unit
 from inventory.models import FittedPart, Lot, Movement
 
@@ -9,11 +11,11 @@ from inventory.models import FittedPart, Lot, Movement
 def used_pieces(lot: Lot) -> list[FittedPart]:
     """Removed fittings of a lot whose piece was neither fitted again nor scrapped, the latest first. One query."""
     scrapped = Movement.objects.filter(
-        kind=Movement.Kind.SCRAP, reversed_by__isnull=True, fitted_part__lot=lot
+        kind=Movement.Kind.SCRAP, reversed_by__isnull=True, fitted_part=OuterRef("pk")
     )
     return list(
         FittedPart.objects.filter(lot=lot, removed_at__isnull=False, void=False, followed_by__isnull=True)
-        .exclude(pk__in=scrapped.values("fitted_part_id"))
+        .exclude(Exists(scrapped))
         .select_related("unit__home", "lot__item")
         .order_by("-removed_at", "-pk")
     )

@@ -280,10 +280,11 @@ def carried_recompute(*, unit_ids: Any, actor: User | None = None) -> int:
     changed = 0
     # Piece by piece from the units named: a join sorted by date would walk every fitting there is.
     left = FittedPart.objects.filter(unit_id__in=unit_ids, removed_at__isnull=False).values("pk")
-    if not FittedPart.objects.filter(follows_id__in=left).exists():
+    after = list(FittedPart.objects.filter(follows_id__in=left).order_by().values_list("pk", flat=True))
+    if not after:
         return 0  # as nearly always; no writer is made to wait for that
     with transaction.atomic():
-        turn = list(_followers(Q(follows_id__in=left)))
+        turn = list(_followers(Q(pk__in=after)))
         while turn:
             stale = []
             before = [part.follows for part in turn if part.follows is not None]

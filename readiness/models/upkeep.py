@@ -39,7 +39,7 @@ class Reading(Correctable):
 
     class Meta:
         ordering = ["bank", "-happened_at"]
-        indexes = [models.Index(fields=["bank", "happened_at"])]
+        indexes = [models.Index(fields=["bank", "happened_at"]), models.Index(fields=["recorded_at"])]
         constraints = [
             struck_has_reason("reading_struck_reason"),
             models.UniqueConstraint(fields=["bank", "happened_at"], condition=COUNTING, name="reading_once"),
@@ -98,7 +98,11 @@ class Charge(Correctable):
 
     class Meta:
         ordering = ["bank", "-happened_at"]
-        indexes = [models.Index(fields=["bank", "happened_at"])]
+        indexes = [
+            models.Index(fields=["bank", "happened_at"]),
+            models.Index(fields=["recorded_at"]),
+            models.Index(fields=["ended_at"]),
+        ]
         constraints = [
             struck_has_reason("charge_struck_reason"),
             span_in_order("charge_in_order", "happened_at", "ended_at"),

@@ -10,6 +10,7 @@ from django.db.models import F, Q, QuerySet
 
 from fleet.models import Absence, AuditEntry, BankStay, Place, UnitStay
 from inventory.models import Movement
+from inventory.selectors.pages import movements_of_depot
 from readiness.models import Alert, Charge, Fault, Inspection, Reading, Task
 
 MOST = 100
@@ -62,8 +63,8 @@ def handover_of(depot: Place, *, since: dt.datetime, until: dt.datetime) -> Hand
     """What happened at a depot in [since, until), or was written down in it. A fixed number of queries."""
     inside = (since, until)
     here = _banks_of(depot)
-    charges = Charge.objects.counting().filter(here).select_related("bank", "recorded_by").distinct()
-    running = charges.filter(happened_at__lt=until).filter(Q(ended_at__isnull=True) | Q(ended_at__gte=until))
+    charges = Charge.objects.counting().filter(here).select_related("bank", "recorded_by")
+    running = _either(charges, Q(ended_at__isnull=True), Q(ended_at__gte=until)).filter(happened_at__lt=until)
     late = Q(planned_end_at__lt=until) | Q(planned_end_at__isnull=True, happened_at__lt=until - LEFT_AFTER)
     of_units = {"unit__home": depot}
     found = Handover(
@@ -71,7 +72,7 @@ def handover_of(depot: Place, *, since: dt.datetime, until: dt.datetime) -> Hand
         until=until,
         on_charge=_part(running.exclude(late).order_by("happened_at")),
         left_open=_part(running.filter(late).order_by("happened_at")),
-        begun=_part(charges.filter(_during("happened_at", *inside)).order_by("happened_at")),
+        begun=_part(_during(charges, *inside).order_by("happened_at")),
         ended=_part(charges.filter(_within("ended_at", *inside)).order_by("ended_at")),
         faults=_part(_records(Fault, of_units, inside)),
         mended=_part(
@@ -90,11 +91,8 @@ def handover_of(depot: Place, *, since: dt.datetime, until: dt.datetime) -> Hand
         ),
         tasks=_part(_tasks(depot, until)),
         readings=_part(
-            Reading.objects.counting()
-            .filter(here)
-            .filter(_during("happened_at", *inside))
+            _during(Reading.objects.counting().filter(here), *inside)
             .select_related("bank", "recorded_by")
-            .distinct()
             .order_by("happened_at")
         ),
         inspections=_part(_records(Inspection, of_units, inside, "type")),
@@ -117,20 +115,25 @@ def _within(name: str, since: dt.datetime, until: dt.datetime) -> Q:
     return Q(**{f"{name}__gte": since, f"{name}__lt": until})
 
 
-def _during(name: str, since: dt.datetime, until: dt.datetime) -> Q:
+def _either(rows: QuerySet[Any], one: Q, other: Q) -> QuerySet[Any]:
+    """Rows for which one or the other holds, each looked up in an index of its own."""
+    every = rows.model._default_manager.order_by()
+    return rows.filter(pk__in=every.filter(one).values("pk").union(every.filter(other).values("pk")))
+
+
+def _during(rows: QuerySet[Any], since: dt.datetime, until: dt.datetime) -> QuerySet[Any]:
     """It happened then, or it was written down then."""
-    return _within(name, since, until) | _within("recorded_at", since, until)
+    return _either(rows, _within("happened_at", since, until), _within("recorded_at", since, until))
 
 
 def _banks_of(depot: Place) -> Q:
     """Banks that sit in units of the depot or on its shelf."""
-    return Q(bank__stays__ended_at__isnull=True) & (
-        Q(bank__stays__unit__home=depot) | Q(bank__stays__place=depot)
-    )
+    stays = BankStay.objects.current().filter(Q(unit__home=depot) | Q(place=depot))
+    return Q(bank__in=stays.order_by().values("bank"))
 
 
 def _records(model: Any, of_units: dict[str, Any], inside: Any, *related: str) -> QuerySet[Any]:
-    rows = model.objects.counting().filter(**of_units).filter(_during("happened_at", *inside))
+    rows = _during(model.objects.counting().filter(**of_units), *inside)
     found: QuerySet[Any] = rows.select_related("unit", "recorded_by", *related).order_by("happened_at")
     return found
 
@@ -167,10 +170,8 @@ def _absences(depot: Place, inside: Any) -> QuerySet[Absence]:
 
 
 def _movements(depot: Place, inside: Any) -> QuerySet[Movement]:
-    touches = Q(from_place=depot) | Q(to_place=depot) | Q(from_unit__home=depot) | Q(to_unit__home=depot)
     return (
-        Movement.objects.filter(_during("happened_at", *inside))
-        .filter(touches)
+        movements_of_depot(_during(Movement.objects.all(), *inside), depot)
         .select_related("lot__item", "from_place", "to_place", "from_unit", "to_unit", "recorded_by")
         .order_by("happened_at", "id")
     )

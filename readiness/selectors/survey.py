@@ -19,9 +19,11 @@ from readiness.domain.snapshot import FleetSnapshot
 from readiness.domain.survey import Stop, walk
 from readiness.models import InspectionType, Verdict
 from readiness.models.sweep import Outcome
-from readiness.selectors.snapshot import CHUNK_UNITS, load_snapshot
+from readiness.selectors.snapshot import load_snapshot
 
 SHARED_MIN = 5.0
+# A walk of more units is no walk, and judging them is what a person waits for: the next come as these are surveyed.
+SURVEY_UNITS = 500
 TERMS, CLIMATE = "terms", "climate"
 # Facts without which the verdict cannot be given, or would rest on the absence of a record instead of on the unit.
 DECIDING = frozenset(
@@ -80,13 +82,15 @@ class SharedFact:
 @dataclass(frozen=True)
 class Survey:
     """`steps` in order of work (shared facts and units), `later` units that are decided but lack a fact, `away` those not
-    here to be surveyed; `units` in service, `decided` of them without any step."""
+    here to be surveyed; `units` in service, `decided` of them without any step; `cut` were not looked at here, `cut_open` of
+    those cannot be decided either."""
 
     steps: list[SharedFact | UnitSurvey]
     later: list[UnitSurvey]
     away: list[UnitSurvey]
     units: int
     cut: int
+    cut_open: int
 
     @property
     def stops(self) -> list[UnitSurvey]:
@@ -94,7 +98,7 @@ class Survey:
 
     @property
     def decided(self) -> int:
-        return self.units - len(self.stops) - len([one for one in self.away if one.decides])
+        return self.units - len(self.stops) - len([one for one in self.away if one.decides]) - self.cut_open
 
     @property
     def minutes(self) -> float:
@@ -108,11 +112,11 @@ class Survey:
 def survey_of(depot: Place, *, as_of: dt.date, tags: Collection[str] | None = None) -> Survey:
     """What the units of a depot need to be surveyed for, judged by the checks of the sweep. A fixed number of queries.
 
-    At most CHUNK_UNITS units, those without an answer first; `cut` says how many were left out. `tags` narrows to units.
+    At most SURVEY_UNITS units, those without an answer first; `cut` says how many were left out. `tags` narrows to units.
     """
-    units, cut = _units(depot, tags)
+    units, cut, cut_open = _units(depot, tags)
     if not units:
-        return Survey([], [], [], 0, 0)
+        return Survey([], [], [], 0, 0, 0)
     snapshot = load_snapshot(list(units), as_of)
     found = assess(snapshot)
     surveys = {pk: UnitSurvey(unit) for pk, unit in units.items()}
@@ -120,21 +124,26 @@ def survey_of(depot: Place, *, as_of: dt.date, tags: Collection[str] | None = No
     for row, away in enumerate(snapshot.units["away"]):
         by_row[row].away = bool(away)
     _collect(by_row, snapshot, found)
-    return _ordered(list(surveys.values()), cut)
+    return _ordered(list(surveys.values()), cut, cut_open)
 
 
-def _units(depot: Place, tags: Collection[str] | None) -> tuple[dict[int, Unit], int]:
+def _units(depot: Place, tags: Collection[str] | None) -> tuple[dict[int, Unit], int, int]:
+    """The units to look at, and of those left out: how many, and how many of them nobody can decide yet."""
     found = Unit.objects.in_service().filter(home=depot)
     if tags is not None:
         found = found.filter(tag__in=tags)
-    total = found.count()
-    if total > CHUNK_UNITS:
-        undecided = Verdict.objects.filter(current=True, outcome=Outcome.CANNOT_DECIDE, unit__home=depot)
-        first = list(undecided.values_list("unit_id", flat=True)[:CHUNK_UNITS])
-        rest = found.exclude(pk__in=first).values_list("pk", flat=True)[: CHUNK_UNITS - len(first)]
-        found = found.filter(pk__in=[*first, *rest])
+    total, waiting = found.count(), 0
+    if total > SURVEY_UNITS:
+        judged = Verdict.objects.filter(current=True, unit__home=depot).exclude(outcome=Outcome.CANNOT_DECIDE)
+        decided = judged.order_by().values("unit")
+        open_ones = found.exclude(pk__in=decided)
+        waiting = open_ones.count()
+        first = list(open_ones.order_by("pk").values_list("pk", flat=True)[:SURVEY_UNITS])
+        waiting -= len(first)
+        rest = found.filter(pk__in=decided).order_by("pk").values_list("pk", flat=True)
+        found = found.filter(pk__in=[*first, *rest[: SURVEY_UNITS - len(first)]])
     units = {unit.pk: unit for unit in found.select_related("design", "home")}
-    return units, total - len(units)
+    return units, total - len(units), waiting
 
 
 def _collect(by_row: Sequence[UnitSurvey], snapshot: FleetSnapshot, found: Assessment) -> None:
@@ -231,7 +240,7 @@ def _failing(rows: CheckRows, key: str) -> np.ndarray:
     return _is(rows, key) & (rows.outcome == CheckOutcome.FAIL)
 
 
-def _ordered(surveys: Sequence[UnitSurvey], cut: int) -> Survey:
+def _ordered(surveys: Sequence[UnitSurvey], cut: int, cut_open: int) -> Survey:
     here = [one for one in surveys if not one.away]
     waiting = [one for one in here if one.decides or one.shared]
     stops = [Stop(one.unit.pk, one.minutes, frozenset(one.shared)) for one in waiting]
@@ -246,4 +255,4 @@ def _ordered(surveys: Sequence[UnitSurvey], cut: int) -> Survey:
         steps.append(one)
     later = [one for one in here if one.facts and one not in waiting]
     away = [one for one in surveys if one.away and one.facts]
-    return Survey(steps, later, away, len(surveys) + cut, cut)
+    return Survey(steps, later, away, len(surveys) + cut, cut, cut_open)

@@ -77,6 +77,28 @@ def test_order_is_total(get) -> None:
     assert names == ["b", "a", "c"]
 
 
+@pytest.mark.django_db
+def test_a_page_reads_its_own_rows_only_and_keeps_their_order(get, django_assert_num_queries) -> None:
+    for number in range(7):
+        User.objects.create(username=f"u{number}", last_name="Same")
+    rows = sorting_of(get("?sort=-tag"), COLUMNS, default="tag").apply(User.objects.all())
+    with django_assert_num_queries(3):  # how many there are, the keys of the page, its rows
+        paging = page_of(get("?page=2"), rows, per_page=3)
+    assert [user.username for user in paging.rows] == ["u3", "u2", "u1"]
+    assert (paging.first, paging.last, paging.total) == (4, 6, 7)
+    assert page_of(get(), User.objects.none()).rows == []
+
+
+def test_only_columns_that_may_be_empty_say_where_empty_ones_go(get) -> None:
+    """With 'nulls last' in it an order is not read off an index."""
+    filled = str(sorting_of(get("?sort=-tag"), COLUMNS, default="tag").apply(User.objects.all()).query)
+    assert "NULLS LAST" not in filled
+    may_be_empty = [Column("login", "Last seen", ("last_login",))]
+    assert "NULLS LAST" in str(
+        sorting_of(get(), may_be_empty, default="login").apply(User.objects.all()).query
+    )
+
+
 def test_files(get) -> None:
     assert export_format(get("?format=csv")) == "csv"
     assert export_format(get("?format=exe")) is None

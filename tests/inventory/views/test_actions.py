@@ -309,3 +309,18 @@ def test_only_who_keeps_what_the_reversal_takes_away_may_reverse(
         for name in people
     }
     assert {name for name, seen in shown.items() if seen} == set(may.split())
+
+
+def test_where_there_are_many_units_the_tag_is_typed(cast: Any, signed_in: Any, monkeypatch: Any) -> None:
+    """A list of thousands is of no use to a thumb, and every open of the form would read them all."""
+    lot, unit = in_store(20, place=cast.north), UnitFactory(tag="N-1", home=cast.north)
+    UnitFactory(tag="N-2", home=cast.north)
+    client = signed_in(cast.nora)
+    assert '<select name="unit"' in client.get(address("stock-issue", lot)).content.decode()
+    monkeypatch.setattr("fleet.web.fields.LISTED_UNITS", 1)
+    page = client.get(address("stock-issue", lot)).content.decode()
+    assert '<input type="text" name="unit"' in page
+    assert "N-2" not in page
+    assert post(client, "stock-issue", lot, qty=1, unit="nobody").status_code == 422
+    post(client, "stock-issue", lot, qty=8, unit=" n-1 ")
+    assert Movement.objects.get(kind="issue").to_unit == unit

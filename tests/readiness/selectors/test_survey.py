@@ -27,6 +27,7 @@ from tests.factories.readiness import (
     InspectionFactory,
     InspectionTypeFactory,
     ReadingFactory,
+    VerdictFactory,
 )
 
 pytestmark = pytest.mark.django_db
@@ -164,3 +165,16 @@ def test_the_survey_costs_the_same_at_two_sizes():
             FaultFactory(unit=unit, severity="blocks", mend_h=None)
         counts.append(cost())
     assert counts[0] == counts[1]
+
+
+def test_a_large_depot_is_looked_at_in_parts_the_undecided_first(monkeypatch):
+    """Who was judged and is decided waits; units nobody judged come first, and those left out count as undecided."""
+    depot = DepotFactory()
+    decided = UnitFactory(home=depot, tag="A-1")
+    VerdictFactory(unit=decided, outcome="ready")
+    UnitFactory.create_batch(3, home=depot)
+    monkeypatch.setattr("readiness.selectors.survey.SURVEY_UNITS", 2)
+    survey = survey_of(depot, as_of=TODAY)
+    assert len(survey.stops) == 2
+    assert decided not in [stop.unit for stop in survey.stops]
+    assert (survey.units, survey.cut, survey.decided) == (4, 2, 1)
