@@ -44,6 +44,7 @@ CHECK_NAMES: dict[str, Any] = {
     "lots_aboard": _l("Lots aboard in date"),
     "part_fitted": _l("Part fitted"),
     "part_life": _l("Part within its life"),
+    "part_ahead": _l("Part lasts two missions"),
     "certificate": _l("Certificate"),
     "inspection": _l("Inspection"),
     "fault": _l("Fault"),
@@ -295,6 +296,20 @@ def _part_life(check: Check, data: Mapping[str, Any]) -> str:
     )
 
 
+def _part_ahead(check: Check, data: Mapping[str, Any]) -> str:
+    facts = {
+        "label": subject_label(check),
+        "left": _amount(data.get("left")),
+        "use": _amount(data.get("mission_use")),
+        "unit": "m³" if int(data.get("measure") or 1) == 2 else "h",
+    }
+    nearing = _(
+        "%(label)s: %(left)s %(unit)s left; the standard mission takes %(use)s %(unit)s by plan, so it lasts through one "
+        "but not through two. Have a new one ready."
+    )
+    return _until(check, _("%(label)s lasts through two standard missions.") % facts, nearing % facts)
+
+
 def _certificate(check: Check, data: Mapping[str, Any]) -> str:
     facts = {"label": subject_label(check), "day": day_text(data.get("expires_day"))}
     state = int(data.get("state") or 0)
@@ -434,6 +449,7 @@ _SENTENCES: dict[str, Any] = {
         _("%(label)s: what is fitted there was never recorded.") % {"label": subject_label(c)},
     ),
     "part_life": _part_life,
+    "part_ahead": _part_ahead,
     "certificate": _certificate,
     "inspection": _inspection,
     "fault": _fault,
@@ -525,6 +541,7 @@ _HOURS_UNKNOWN: dict[str, Any] = {
     "inspection": _l("how long the inspection takes is not on file"),
     "part_fitted": _l("how long the part takes to fit is not on file"),
     "part_life": _l("how long the part takes to fit is not on file"),
+    "part_ahead": _l("how long the part takes to fit is not on file"),
     "kit": _l("how long it takes to load is not on file"),
 }
 

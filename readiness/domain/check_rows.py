@@ -58,6 +58,12 @@ CHECK_KINDS: tuple[CheckKind, ...] = (
     CheckKind("lots_aboard", "unit", "lots_aboard", "Expiry dates of the lots aboard"),
     CheckKind("part_fitted", "position", "part_missing", "Bill of consumables of the design"),
     CheckKind("part_life", "position", "part_life", "Service life of the item: hours, volume, months"),
+    CheckKind(
+        "part_ahead",
+        "position",
+        "part_life",
+        "Service life of the item against two standard missions at the design's planned use",
+    ),
     CheckKind("certificate", "certificate_kind", "certificate", "Certificate rules of the design"),
     CheckKind("inspection", "inspection_type", "inspection", "Inspection types and their intervals"),
     CheckKind("fault", "fault", "fault_open", "Faults as reported"),

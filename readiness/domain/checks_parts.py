@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from inventory.domain.part_life import NO_TRAIN
 from readiness.domain.check_rows import CheckOutcome, CheckRows
 from readiness.domain.checks_charge import finite_day, later_turn, outcome_of
 from readiness.domain.inputs import BoolArray, FloatArray, IntArray
 from readiness.domain.snapshot import FleetSnapshot, Frame
 
 LOAD_LINE_H = 0.25
+# A part that lasts one standard mission but not so many is to be thought of now.
+AHEAD_MISSIONS = 2.0
+BY_HOURS, BY_VOLUME = 1, 2
 
 
 class Keys:
@@ -189,7 +193,10 @@ def part_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
     mission = mission_end - snapshot.as_of_day
     ends = part["last_day"]
     lapses = np.where(np.isnan(ends), False, ends < mission_end)
-    spent = (part["outcome"] == CheckOutcome.FAIL) | lapses | ~part["usable"]
+    takes_h, takes_m3 = _mission_use(snapshot, unit[at], part["train"])
+    short_h = _falls_short(part["left_h"], part["limit_h"], takes_h)
+    short_m3 = _falls_short(part["left_m3"], part["limit_m3"], takes_m3)
+    spent = (part["outcome"] == CheckOutcome.FAIL) | lapses | short_h | short_m3 | ~part["usable"]
     unknown = (part["outcome"] == CheckOutcome.CANNOT_DECIDE) & ~spent
     rows.append(
         CheckRows.of(
@@ -207,7 +214,45 @@ def part_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
             c=finite_day(ends),
         )
     )
+    ahead_h = _falls_short(part["left_h"], part["limit_h"], AHEAD_MISSIONS * takes_h)
+    ahead_m3 = _falls_short(part["left_m3"], part["limit_m3"], AHEAD_MISSIONS * takes_m3)
+    near = np.flatnonzero((ahead_h | ahead_m3) & ~spent)
+    by_h = ahead_h[near]
+    rows.append(
+        CheckRows.of(
+            "part_ahead",
+            unit[at][near],
+            subject=need["need"][at][near],
+            gates=False,
+            outcome=CheckOutcome.FAIL,
+            mend_h=mend_h[at][near],
+            takes_h=need["fit_h"][at][near],
+            a=np.round(np.where(by_h, part["left_h"][near], part["left_m3"][near]), 1),
+            b=np.round(np.where(by_h, takes_h[near], takes_m3[near]), 1),
+            c=np.where(by_h, BY_HOURS, BY_VOLUME),
+        )
+    )
     return rows
+
+
+def _mission_use(snapshot: FleetSnapshot, unit: IntArray, train: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Hours [h] and volume [m3] that the standard mission takes of a part by the design's plan; NaN where none is stated.
+
+    A part of no train (pump, inverter) works with both trains, as its use is counted: at most the hours of a day.
+    """
+    units = snapshot.units
+    days = np.nan_to_num(units["mission_days"])[unit]
+    hours, volume = units["train_hours_day"][unit], units["train_m3_day"][unit]
+    both = train == NO_TRAIN
+    hours = np.where(both, np.minimum(2.0 * hours, np.maximum(24.0, hours)), hours)
+    return days * hours, days * np.where(both, 2.0 * volume, volume)
+
+
+def _falls_short(left: FloatArray, limit: FloatArray, needed: FloatArray) -> BoolArray:
+    """Whether what is left does not last for what is planned. A part whose whole life is shorter than that is changed on the
+    way, from the kit, so it is not asked to last; nothing falls short where no limit or no plan is known (NaN)."""
+    short: BoolArray = (left < needed) & (limit >= needed)
+    return short
 
 
 def _refit_hours(snapshot: FleetSnapshot, need: Frame) -> FloatArray:

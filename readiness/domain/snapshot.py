@@ -76,7 +76,8 @@ class FleetSnapshot:
     aboard: unit, item, lot, qty, expires, usable
     stock: home, item, lot, qty, expires, usable (what lies in the units' depots)
     positions: unit, need, item, slot, grounds, fit_h
-    fitted: unit, slot, part, item, outcome, left_h, left_m3, last_day, expires, usable
+    fitted: unit, slot, part, item, train (0 none, 1 A, 2 B), limit_h, limit_m3, outcome, left_h, left_m3, last_day,
+        expires, usable
     """
 
     as_of_day: int

@@ -123,9 +123,10 @@ def _fitted(rows: RowOf, ids: str, slots: dict[str, int], until: str, today: int
     )
     frame = mapped(frame, "unit_id", rows, into="unit")
     now = np.full(len(frame), _seconds(np.array([today + 1.0]))[0])
+    train = np.array([TRAIN_CODES.get(word, 0) for word in frame["train"].tolist()], dtype=np.int64)
     fittings = Fittings(
         unit=frame["unit_id"],
-        train=np.array([TRAIN_CODES.get(train, 0) for train in frame["train"].tolist()], dtype=np.int64),
+        train=train,
         fitted_at=_seconds(frame["fitted_at"]),
         until=now,
         carried_h=frame["carried_h"],
@@ -146,6 +147,7 @@ def _fitted(rows: RowOf, ids: str, slots: dict[str, int], until: str, today: int
     last_day = np.where(np.isnat(life.last_day), np.nan, life.last_day.astype(np.int64).astype(np.float64))
     return frame.with_columns(
         slot=_slots(frame["position"], slots),
+        train=train,
         outcome=life.outcome.astype(np.int64),
         left_h=life.left_h,
         left_m3=life.left_m3,

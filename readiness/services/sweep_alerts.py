@@ -102,6 +102,8 @@ _RULE_OF = np.array([RULES.index(kind.rule) if kind.rule else -1 for kind in CHE
 _BY_BANK = np.array([kind.subject == "bank" and kind.rule != "frost" for kind in CHECK_KINDS])
 _AT_MOST = np.array([LOOKAHEAD_AT_MOST.get(kind.rule, np.inf) for kind in CHECK_KINDS])
 _THROUGH = np.array([kind.key in _THROUGH_MISSION for kind in CHECK_KINDS])
+# Looked at ahead of its time: it always lies ahead.
+_AHEAD = np.array([kind.key == "part_ahead" for kind in CHECK_KINDS])
 _UNTOLD = np.array([kind.key in _CHARGE_CHECKS for kind in CHECK_KINDS])
 
 
@@ -146,6 +148,7 @@ def matters(rows: CheckRows, snapshot: FleetSnapshot) -> Matters:
     stage = np.where(
         (stage == 1) & _THROUGH[rows.check] & np.isfinite(rows.mend_h) & (last > today), 0, stage
     )
+    stage = np.where((stage == 1) & _AHEAD[rows.check], 0, stage)
     rule = np.where(rows.missing, 0, _RULE_OF[rows.check])
     by_bank = _BY_BANK[rows.check] & ~rows.missing
     subject = np.where(by_bank, rows.subject, snapshot.units["id"][rows.unit])
@@ -229,7 +232,7 @@ def _add_hours(draft: Draft, item: dict[str, Any], rows: CheckRows, n: int) -> N
             item["hours_unknown"] = True
     elif np.isinf(hours):
         item["not_here"] = True
-        draft.buy = draft.buy or item["key"] in ("kit", "part_fitted", "part_life")
+        draft.buy = draft.buy or item["key"] in ("kit", "part_fitted", "part_life", "part_ahead")
     elif np.isnan(hours):
         item["hours_unknown"] = True
     else:

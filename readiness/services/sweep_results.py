@@ -43,6 +43,7 @@ DATA_NAMES: dict[str, tuple[str, str, str]] = {
     "lots_aboard": ("bad_lots", "lot", ""),
     "part_fitted": ("wrong_part", "item", ""),
     "part_life": ("left_h", "left_m3", "last_day"),
+    "part_ahead": ("left", "mission_use", "measure"),
     "certificate": ("expires_day", "state", ""),
     "inspection": ("due_day", "why", ""),
     "fault": ("severity", "item", ""),

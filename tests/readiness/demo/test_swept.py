@@ -16,6 +16,7 @@ from .conftest import DAYS, the_rows
 RULES = {
     "G-12": "charge_due",
     "A-02": "part_life",
+    "G-03": "part_life",
     "A-07": "lots_aboard",
     "G-07": "certificate",
     "F-02": "charge_open",

@@ -10,7 +10,8 @@ import pytest
 import time_machine
 
 from fleet.models import Absence, ClimateNormal, UnitStay
-from readiness.models import BankState
+from inventory.models import FittedPart
+from readiness.models import Alert, BankState
 from readiness.sentences import check_sentence
 from tests.factories.fleet import (
     NOW,
@@ -460,3 +461,61 @@ def test_wet_or_dry_of_a_unit_away_is_not_asked_for_but_counts_as_wet() -> None:
     WetStateFactory(unit=unit, kind="dry", happened_at=ago(2))
     sweep(unit, now=NOW + dt.timedelta(minutes=1))
     assert check_of(unit, "water_frost")["outcome"] == "pass"
+
+
+def unit_with_worn_part(*, train: str = "a", used: float, volume: bool = False, **plan: float | None) -> Any:
+    """A unit of a 30-day mission; its lamp of 9,000 h (or cartridge of 3,000 m³) is used so far; a spare is in stores."""
+    unit = ready_unit()
+    for name, value in plan.items():
+        setattr(unit.design, name, value)
+    unit.design.save()
+    limits = {"service_life_h": None, "service_life_m3": 3000.0} if volume else {"service_life_h": 9000.0}
+    item = LampFactory(fit_h=0.5, service_life_months=None, **limits)
+    part = fitted(unit, item=item, train=train)
+    in_store(1, place=unit.home, lot=LotFactory(item=item))
+    FittedPart.objects.filter(pk=part.pk).update(**{"carried_m3" if volume else "carried_h": used})
+    return unit
+
+
+PLAN_H, PLAN_M3 = {"train_hours_day": 20.0}, {"train_m3_day": 15.0}
+
+
+@pytest.mark.parametrize(
+    ("facts", "outcome", "stages"),
+    [
+        ({"used": 8400.0, **PLAN_H}, "pass", {"coming"}),  # 600 h left, 600 h planned
+        ({"used": 8401.0, **PLAN_H}, "fail", {"now"}),
+        ({"used": 7800.0, **PLAN_H}, "pass", set()),
+        ({"used": 7801.0, **PLAN_H}, "pass", {"coming"}),
+        ({"used": 8401.0, "train": "", **PLAN_H}, "fail", {"now"}),
+        ({"used": 8280.0, "train": "", **PLAN_H}, "pass", {"coming"}),  # both trains: 24 h a day at most
+        ({"used": 8281.0, "train": "", **PLAN_H}, "fail", {"now"}),
+        ({"used": 2550.0, "volume": True, **PLAN_M3}, "pass", {"coming"}),  # 450 m³ left and planned
+        ({"used": 2551.0, "volume": True, **PLAN_M3}, "fail", {"now"}),
+        ({"used": 2100.0, "volume": True, **PLAN_M3}, "pass", set()),
+        ({"used": 2100.0, "volume": True, "train": "", **PLAN_M3}, "pass", {"coming"}),
+        ({"used": 8990.0, "train_hours_day": None}, "pass", set()),  # no plan: as long as anything is left
+        ({"used": 9000.0, "train_hours_day": None}, "fail", {"now"}),
+        (
+            {"used": 2990.0, "volume": True, "train_m3_day": 200.0},
+            "pass",
+            set(),
+        ),  # changed on the way, from the kit
+    ],
+)
+def test_what_is_left_of_a_part_must_last_for_the_planned_use_of_the_mission(
+    facts: dict[str, Any], outcome: str, stages: set[str]
+) -> None:
+    unit = unit_with_worn_part(**facts)
+    sweep(unit)
+    check = check_of(unit, "part_life")
+    assert check["outcome"] == outcome
+    assert check.get("mend_h", 0) == (0 if outcome == "pass" else 0.5)
+    assert verdict(unit).outcome == "ready", "half an hour is within the notice"
+    assert verdict(unit).time_to_ready_h == (0 if outcome == "pass" else 0.5)
+    found = Alert.objects.filter(about_unit=unit, rule="part_life", cleared_at=None)
+    assert {item["stage"] for alert in found for item in alert.data["items"]} == stages
+    if stages == {"coming"}:
+        assert "through one but not through two" in check_sentence(check_of(unit, "part_ahead"))
+    else:
+        assert checks_of(unit, "part_ahead") == []
