@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from django.db.models import Q
 from django.utils.translation import gettext_noop as _
 
 from fleet.domain.intake import SheetSpec
@@ -30,7 +31,7 @@ class FittedPartSheet(SheetKind):
     """Each new row is one piece more aboard and fitted, through the ledger; a row on file may only say its use better."""
 
     model = FittedPart
-    after = ("units", "lots", "design_items")
+    after = ("units", "lots", "design_items", "deployments")
     virtual = frozenset({"item"})
     spec = SheetSpec(
         name="fitted_parts",
@@ -312,9 +313,10 @@ class FittedPartSheet(SheetKind):
         )
 
     def watched(self, row: Planned) -> list[Any]:
+        aboard = Q(to_unit=row.obj.unit_id) | Q(from_unit=row.obj.unit_id)
         # In the order of the ledger: an undo goes backwards, the fitting before the receipt.
         return [
-            Movement.objects.filter(lot=row.obj.lot_id).order_by("pk"),
+            Movement.objects.filter(aboard, lot=row.obj.lot_id).order_by("pk"),
             FittedPart.objects.filter(unit=row.obj.unit_id, position=row.obj.position),
         ]
 

@@ -14,7 +14,7 @@ from django.db.models import F
 from django.utils.translation import gettext_noop as _
 
 from fleet.lib.errors import DomainError
-from fleet.models import AuditEntry, Correctable, ImportChange, ImportRun, User, Versioned
+from fleet.models import AuditEntry, Correctable, Deployment, ImportChange, ImportRun, User, Versioned
 from fleet.services.audit import audit_record_many, plain
 from fleet.services.guards import letting_go
 from fleet.services.imports.kinds import chunks
@@ -147,13 +147,18 @@ class Undoer:
         self.changes = _changes(run).filter(sheet=sheet) if sheet else _changes(run)
         self.kept: list[str] = []
         self.held = _held_for_ever(run, _added(run))
+        self.held_rows = _rows_of_held_missions(run, self.held.get("fleet.Deployment", set()))
 
     def undo(self, fence: Callable[[], None], progress: Callable[[int, int], None]) -> None:
         """Take everything back. Running it again after an interruption goes on where it stopped."""
         ids = list(self.changes.order_by("-pk").values_list("pk", flat=True))
         done = 0
         for some in chunks(ids, UNDO_CHUNK):
-            changes = list(ImportChange.objects.filter(pk__in=some).order_by("-pk"))
+            changes = [
+                change
+                for change in ImportChange.objects.filter(pk__in=some).order_by("-pk")
+                if not self._is_held(change)
+            ]
             with transaction.atomic():
                 fence()
                 with letting_go(self.run):
@@ -163,6 +168,12 @@ class Undoer:
                         self._take_back(label, action, list(group))
             done += len(some)
             progress(done, len(ids))
+
+    def _is_held(self, change: ImportChange) -> bool:
+        held = (change.sheet, change.row) in self.held_rows
+        if held and change.model == "fleet.Deployment":
+            self.kept.append(str(Deployment.objects.get(pk=change.object_id)))
+        return held
 
     def _take_back(self, label: str, action: str, changes: list[ImportChange]) -> None:
         model: Any = apps.get_model(label)
@@ -261,6 +272,16 @@ def _held_for_ever(run: ImportRun, added: dict[str, set[int]]) -> dict[str, set[
                 held[other].add(other_pk)
                 waiting.append((other, other_pk))
     return held
+
+
+def _rows_of_held_missions(run: ImportRun, held: set[int]) -> set[tuple[str, int]]:
+    """The rows of all missions of the units of which the ledger names one: where a unit was stays in one piece."""
+    if not held:
+        return set()
+    units = Deployment.objects.filter(pk__in=held).values("unit_id")
+    missions = {str(pk) for pk in Deployment.objects.filter(unit__in=units).values_list("pk", flat=True)}
+    rows = _changes(run).filter(model="fleet.Deployment").values_list("object_id", "sheet", "row")
+    return {(sheet, row) for pk, sheet, row in rows if pk in missions}
 
 
 def _first_stays(run: ImportRun, unit: int) -> list[int]:

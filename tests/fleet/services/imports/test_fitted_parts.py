@@ -134,6 +134,21 @@ def test_an_import_of_parts_is_taken_back_by_reversal_and_may_come_in_again(unit
     assert FittedPart.objects.filter(void=False).get().position == "Lamp 1"
 
 
+def test_a_mission_that_the_ledger_names_stays_with_the_stays_of_its_unit(unit):
+    """The part was fitted on the mission of the same file, so the ledger names that mission for ever."""
+    missions = [("Mission", "Unit", "From", "To date")]
+    missions += [("A", "MW-1", when(90)[:10], when(50)[:10]), ("B", "MW-1", when(30)[:10], when(20)[:10])]
+    run = read_and_bring_in(workbook(Missions=missions, Fitted_parts=[HEAD, row()]))
+    assert Movement.objects.get(kind="fit").deployment.code == "A"
+    stays = list(unit.stays.order_by("started_at").values())
+    run = take_back(run)
+    assert run.state == "undone"
+    assert set(run.preview["kept"]) >= {"A", "B"}
+    assert list(unit.stays.order_by("started_at").values()) == stays
+    assert unit.absences.count() == 2
+    assert not FittedPart.objects.filter(void=False).exists()
+
+
 def test_a_part_removed_since_stops_the_undo(unit):
     run = read_and_bring_in(parts_file(row()))
     part_remove(part=FittedPart.objects.get(), happened_at=ago(1), actor=None)
