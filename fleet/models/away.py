@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django.conf import settings
 from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import Q
@@ -32,10 +33,21 @@ class Absence(Versioned):
     )
     ended_at = models.DateTimeField(null=True, blank=True)
     note = models.CharField(max_length=400, blank=True)
+    struck_at = models.DateTimeField(null=True, blank=True, editable=False)
+    struck_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        on_delete=models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="+",
+        editable=False,
+    )
+    struck_reason = models.CharField(max_length=400, blank=True, editable=False)
 
     class Meta:
         ordering = ["unit", "-started_at"]
         constraints = [
+            struck_has_reason("absence_struck_reason"),
             span_in_order("absence_in_order", "started_at", "ended_at"),
             models.UniqueConstraint(
                 fields=["unit"], condition=Q(ended_at__isnull=True), name="absence_one_open"

@@ -25,7 +25,7 @@ from fleet.models import (
     WetState,
 )
 from fleet.models.designs import Evidence
-from fleet.services.corrections import check_for
+from fleet.services.corrections import check_for, require_reason
 from fleet.services.records import (
     birth_of_unit,
     check_finite,
@@ -242,6 +242,49 @@ def absence_end(
             after={"ended_at": ended_at, "place": back_at},
             note=note,
             place=back_at,
+        )
+        return row
+
+
+def absence_strike(
+    *, absence: Absence, reason: str, actor: User | None, now: datetime | None = None
+) -> Absence:
+    """Strikes out an absence that never was: it stays visible with the reason, and the unit stood where it had stood.
+
+    One that belongs to a deployment goes with that. Striking twice is one strike.
+    """
+    instant = moment_or_now(now)
+    require_reason(reason)
+    with transaction.atomic():
+        locked(absence.unit)
+        row: Absence = locked(absence)
+        if row.struck_at is not None:
+            return row
+        deployment = getattr(row, "deployment", None)
+        if deployment is not None:
+            raise DomainError(
+                "absence.of_deployment",
+                _(
+                    "This absence belongs to deployment {code}. Strike out its days, and end it on the day it began."
+                ),
+                code=deployment.code,
+            )
+        before = facts(row)
+        for stay in row.unit_stays.order_by("started_at"):
+            earlier = UnitStay.objects.filter(
+                unit=row.unit, started_at__lt=stay.started_at, place__isnull=False
+            )
+            last = earlier.select_related("place").order_by("started_at").last()
+            stay.place, stay.absence = (last.place if last else row.unit.home), None
+            stay.save(update_fields=["place", "absence"])
+        row.struck_at, row.struck_by, row.struck_reason = instant, actor, reason.strip()
+        row.ended_at = row.ended_at or row.started_at
+        row.version += 1
+        row.save(
+            update_fields=["struck_at", "struck_by", "struck_reason", "ended_at", "version", "updated_at"]
+        )
+        note_change(
+            row, action="absence.strike", actor=actor, before=before, note=reason, place=row.unit.home
         )
         return row
 

@@ -163,7 +163,7 @@ def _stays(depot: Place, inside: Any) -> QuerySet[UnitStay]:
 def _absences(depot: Place, inside: Any) -> QuerySet[Absence]:
     moved = _within("started_at", *inside) | _within("ended_at", *inside)
     return (
-        Absence.objects.filter(moved, unit__home=depot)
+        Absence.objects.filter(moved, unit__home=depot, struck_at__isnull=True)
         .select_related("unit", "place")
         .order_by("started_at", "id")
     )

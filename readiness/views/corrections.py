@@ -13,7 +13,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods
 
 from fleet.lib.errors import DomainError
-from fleet.models import BankStay, BatteryBank, Unit
+from fleet.models import Absence, BankStay, BatteryBank, Unit
 from fleet.permissions import (
     access_bank,
     bank_stay_shown,
@@ -24,6 +24,7 @@ from fleet.permissions import (
 )
 from fleet.selectors.touched import unit_of
 from fleet.services.corrections import record_move_to, record_strike
+from fleet.services.units import absence_strike
 from fleet.web.page import redirect_to, render_page, safe_next
 from fleet.web.site import person_of
 from fleet.web.words import spoken
@@ -76,7 +77,11 @@ def record_strike_out(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
     form = StrikeForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         try:
-            record_strike(record=record, reason=form.cleaned_data["reason"], actor=person_of(request))
+            given = {"reason": form.cleaned_data["reason"], "actor": person_of(request)}
+            if isinstance(record, Absence):
+                absence_strike(absence=record, **given)
+            else:
+                record_strike(record=record, **given)
         except DomainError as error:
             form.add_error(None, spoken(error))
         else:
@@ -95,6 +100,8 @@ def record_strike_out(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
 @member_required
 @require_http_methods(["GET", "POST"])
 def record_move(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
+    if kind not in KINDS or not KINDS[kind].movable:
+        raise Http404
     record, subject = _access_record(request, kind, pk)
     of_bank = hasattr(record, "bank_id")
     form: Any = (BankRecordMoveForm if of_bank else MoveForm)(request.POST or None)

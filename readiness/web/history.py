@@ -13,6 +13,7 @@ from django.utils.translation import gettext_lazy
 
 from fleet.lib.quantities import System, format_quantity
 from fleet.models import (
+    Absence,
     Certificate,
     Correctable,
     DayLog,
@@ -83,19 +84,18 @@ def _reason(row: Any) -> str:
 
 
 def _links(kind: str, pk: int, back: str) -> tuple[Link, ...]:
+    """An absence that was another unit's is struck out and written down there: it is more than one record."""
     after = f"?{urlencode({'next': back})}" if back else ""
-    return (
-        Link(_("Strike out"), reverse("readiness:record-strike", args=[kind, pk]) + after),
-        Link(
-            _("Wrong bank") if back else _("Wrong unit"),
-            reverse("readiness:record-move", args=[kind, pk]) + after,
-        ),
-    )
+    strike = Link(_("Strike out"), reverse("readiness:record-strike", args=[kind, pk]) + after)
+    if not KINDS[kind].movable:
+        return (strike,)
+    words = _("Wrong bank") if back else _("Wrong unit")
+    return strike, Link(words, reverse("readiness:record-move", args=[kind, pk]) + after)
 
 
 def record_words(kind: str, row: Any, zone: str) -> str:
     """One record in a sentence, for the question before it is corrected."""
-    told = f"{KINDS[kind].title}, {moment_words(row.happened_at, zone)}"
+    told = f"{KINDS[kind].title}, {moment_words(Event(kind, row).at, zone)}"
     return f"{told}: {KINDS[kind].words(row, zone, 'si')}"
 
 
@@ -235,8 +235,12 @@ class RecordKind:
     """What people write down: what it is called, the row (None: it is no record that can be struck out), its words."""
 
     title: Any
-    model: type[Correctable] | None
+    model: type[Correctable | Absence] | None
     words: Callable[[Any, str, System], str]
+
+    @property
+    def movable(self) -> bool:
+        return self.model is not None and issubclass(self.model, Correctable)
 
 
 KINDS: dict[str, RecordKind] = {
@@ -251,8 +255,8 @@ KINDS: dict[str, RecordKind] = {
     "wet-state": RecordKind(gettext_lazy("Water side"), WetState, _wet_state),
     "certificate": RecordKind(gettext_lazy("Certificate"), Certificate, _certificate),
     "day-log": RecordKind(gettext_lazy("Day on site"), DayLog, _day_log),
-    "absence": RecordKind(gettext_lazy("Away"), None, _absence),
+    "absence": RecordKind(gettext_lazy("Away"), Absence, _absence),
     "leg": RecordKind(gettext_lazy("Leg"), None, leg_words),
 }
 # Written down by whoever sends units out, and so put right by them, too.
-SENT = frozenset({"day-log"})
+SENT = frozenset({"day-log", "absence"})

@@ -8,7 +8,8 @@ from django.apps import apps
 
 from fleet.models import AuditEntry, Correctable, DayLog, Leg, Unit
 from fleet.services.audit import audit_record
-from fleet.services.units import absence_start
+from fleet.services.deployments import deployment_start
+from fleet.services.units import absence_end, absence_start
 from readiness.models import BankState, Inspection, Reading
 from readiness.web.history import KINDS
 from tests.factories.fleet import (
@@ -220,7 +221,7 @@ def test_history_is_shortened_until_asked(cast, signed_in, unit, bank) -> None:
 def test_every_record_that_can_be_struck_is_in_the_history_and_has_its_page() -> None:
     """A new kind of record needs a line in `readiness.web.history.KINDS`."""
     correctable = {model for model in apps.get_models() if issubclass(model, Correctable)}
-    assert {kind.model for kind in KINDS.values() if kind.model} == correctable
+    assert {kind.model for kind in KINDS.values() if kind.movable} == correctable
 
 
 def test_what_people_wrote_down_about_a_unit_stands_in_its_history_and_can_be_put_right(
@@ -255,12 +256,12 @@ def test_what_people_wrote_down_about_a_unit_stands_in_its_history_and_can_be_pu
         assert f"<strong>{each.title}</strong>" in page, kind
         if each.model:
             pk = each.model.objects.get().pk
-            for act in ("strike", "move"):
+            for act in ("strike", "move") if each.movable else ("strike",):
                 url = f"/records/{kind}/{pk}/{act}/"
                 assert url in page, kind
                 assert client.get(url).status_code == 200, kind
             assert client.post(f"/records/{kind}/{pk}/strike/", {"reason": "wrong form"}).status_code == 302
-            assert each.model.objects.counting().count() == 0
+            assert each.model.objects.filter(struck_at=None).count() == 0
     page = text(client.get("/units/MW-1/?history=all"))
     assert page.count("Struck out: wrong form") == len([each for each in KINDS.values() if each.model])
 
@@ -334,3 +335,47 @@ def test_a_change_says_from_what_to_what(cast, signed_in, unit) -> None:
         "Unit edited",
         ("place in the yard: Row 3 → Row 9",),
     )
+
+
+@pytest.mark.parametrize("over", [False, True])
+def test_an_absence_that_never_was_is_struck_out_and_the_unit_stood_where_it_had_stood(
+    cast, signed_in, unit, over
+) -> None:
+    away = absence_start(
+        unit=unit, purpose="loan", custodian="Coast county", started_at=ago(9), actor=cast.dina, now=ago(9)
+    )
+    if over:
+        absence_end(absence=away, ended_at=ago(2), actor=cast.dina, now=ago(2))
+    client = signed_in(cast.dina)
+    url = f"/records/absence/{away.pk}/strike/"
+    assert url in text(client.get("/units/MW-1/"))
+    assert "Coast county" in text(client.get(url))
+    assert client.post(url, {"reason": " "}).status_code == 422
+    for _tap in range(2):
+        assert client.post(url, {"reason": "it was MW-2"})["Location"] == "/units/MW-1/"
+    away.refresh_from_db()
+    assert (away.struck_by, away.struck_reason) == (cast.dina, "it was MW-2")
+    assert {stay.place for stay in unit.stays.all()} == {cast.north}
+    assert unit.stays.current().count() == 1
+    page = text(client.get("/units/MW-1/"))
+    assert "Struck out: it was MW-2" in page
+    assert "Away: loan" not in page
+    assert client.get("/units/MW-1/back/")["Location"] == "/units/MW-1/"
+    # Another may begin in its place.
+    again = absence_start(
+        unit=unit, purpose="workshop", custodian="Kurt", started_at=ago(1), actor=cast.dina, now=ago(0)
+    )
+    assert again.pk != away.pk
+    assert client.get(f"/records/absence/{again.pk}/move/").status_code == 404
+    assert signed_in(cast.silas).get(url).status_code == 403
+
+
+def test_the_absence_of_a_deployment_goes_with_it(cast, signed_in, unit) -> None:
+    sent = deployment_start(
+        unit=unit, code="D-1", started_at=ago(3), custodian="Team 2", actor=cast.nora, now=ago(3)
+    )
+    answer = signed_in(cast.nora).post(
+        f"/records/absence/{sent.absence_id}/strike/", {"reason": "wrong unit"}
+    )
+    assert answer.status_code == 422
+    assert "belongs to deployment D-1" in text(answer)
