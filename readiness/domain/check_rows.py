@@ -29,35 +29,95 @@ class CheckKind:
     source: str
 
 
-_BATTERY = "Battery storage rules: tables/SOURCES.md (S1-S7)"
+# What a reader is shown: the rule in words, and the published documents behind it (`tables/SOURCES.md`), as far as there are
+# any; limits that were not seen in the printed standard say so.
+_MAKER = "; the maker's manual for the exact model overrides it"
 CHECK_KINDS: tuple[CheckKind, ...] = (
     CheckKind("terms_known", "unit", "survey", "Depot terms: notice and standard mission"),
     CheckKind("place_known", "unit", "survey", "Every unit is in one place or one absence"),
     CheckKind("at_place", "unit", "", "A unit away is not ready here"),
     CheckKind("bank_aboard", "unit", "bank_missing", "The unit's own battery bank"),
-    CheckKind("charge_known", "bank", "reading_stale", "A reading counts for the days the depot states"),
-    CheckKind("charge_floor", "bank", "charge_due", _BATTERY),
-    CheckKind("charge_depart", "bank", "", "Charge state to leave with, per bank"),
-    CheckKind("charge_interval", "bank", "charge_due", _BATTERY),
-    CheckKind("charge_open", "bank", "charge_open", "A charge is ended with its sign, or it does not count"),
-    CheckKind("float_proof", "bank", "float_unproven", "On float is believed until its check interval ends"),
     CheckKind(
-        "capacity_test", "bank", "floor_broken", "IEEE 1188 practice: test after a deep or long discharge"
+        "charge_known",
+        "bank",
+        "reading_stale",
+        "A reading counts for the days the depot states; rest before a voltage counts: VRLA product literature, US Army TM "
+        "9-6115-730-24 WP 0050" + _MAKER,
     ),
-    CheckKind("charge_explained", "bank", "unexplained_loss", "Reading against prediction, three sigma"),
     CheckKind(
-        "blocks_even", "bank", "weak_block", "VRLA receiving practice: over 0.15 V between 12 V blocks"
+        "charge_floor",
+        "bank",
+        "charge_due",
+        "Floor of the charge state by chemistry: VRLA and battery product literature; loss of charge by temperature: "
+        "off-grid electricity handbook 2.5.10, US Army TM 9-6140-200-14 paras 4-6 to 4-8c, nickel pack manuals"
+        + _MAKER,
+    ),
+    CheckKind(
+        "charge_depart",
+        "bank",
+        "",
+        "Charge state to leave with, as stated for the bank; where none is stated its floor, for lithium 90 % (own "
+        "rule); loss of charge by temperature as for the floor",
+    ),
+    CheckKind(
+        "charge_interval",
+        "bank",
+        "charge_due",
+        "Longest time between completed charges, halved for each step of warmth: VRLA operating instructions, US Army TM "
+        "9-6140-200-14 and TM 5-1185, off-grid electricity handbook 2.5.10, IEC 60623 clause 4.3 for nickel"
+        + _MAKER,
+    ),
+    CheckKind(
+        "charge_open",
+        "bank",
+        "charge_open",
+        "A charge is ended with its sign, or it does not count as full: VRLA product literature (steady current over 3 h)",
+    ),
+    CheckKind(
+        "float_proof",
+        "bank",
+        "float_unproven",
+        "On float is believed until its check interval ends (own rule)",
+    ),
+    CheckKind(
+        "capacity_test",
+        "bank",
+        "floor_broken",
+        "Test of capacity after a stay at the floor or below: IEEE 1188-2005 and 1188a-2014 practice (limits to be checked "
+        "against the printed standard)",
+    ),
+    CheckKind(
+        "charge_explained",
+        "bank",
+        "unexplained_loss",
+        "Reading against prediction, over three of their common sigma (own rule); rest voltage by charge state: "
+        "BCI-type table and VRLA technical literature, J. Electrochem. Soc. 158 A562 and 167 080534 for lithium",
+    ),
+    CheckKind(
+        "blocks_even", "bank", "weak_block", "VRLA receiving instruction: over 0.15 V between 12 V blocks"
     ),
     CheckKind(
         "acid_frost", "bank", "frost", "US Army TM 5-1185 Table III: freezing of the acid; record lows"
     ),
-    CheckKind("water_frost", "unit", "frost", "Record lows of the coming fourteen days' months"),
-    CheckKind("wet_known", "unit", "survey", "Wet or dry, as last recorded"),
+    CheckKind(
+        "water_frost",
+        "unit",
+        "frost",
+        "Water freezes at 0 °C; record lows of the coming fourteen days' months (own rule)",
+    ),
+    CheckKind(
+        "wet_known", "unit", "survey", "Wet or dry, as last recorded since the unit came back (own rule)"
+    ),
     CheckKind("wet_idle", "unit", "wet_idle", "A wetted train left idle over seven days breeds"),
     CheckKind("kit", "item", "kit_short", "Bill of consumables of the design, through the last mission day"),
     CheckKind("lots_aboard", "unit", "lots_aboard", "Expiry dates of the lots aboard"),
     CheckKind("part_fitted", "position", "part_missing", "Bill of consumables of the design"),
-    CheckKind("part_life", "position", "part_life", "Service life of the item: hours, volume, months"),
+    CheckKind(
+        "part_life",
+        "position",
+        "part_life",
+        "Service life of the item (hours, volume, months) against the standard mission at the design's planned use",
+    ),
     CheckKind(
         "part_ahead",
         "position",

@@ -1,8 +1,11 @@
 """Sentences of checks: every check has one for every outcome, and a date named is a day on which it is still so."""
 
+import re
+from importlib.resources import files
+
 import pytest
 
-from readiness.domain.check_rows import CHECK_KINDS
+from readiness.domain.check_rows import CHECK_KINDS, CheckKind
 from readiness.sentences import alert_sentence, alert_title, check_name, check_sentence
 
 OUTCOMES = ("pass", "fail", "cannot_decide")
@@ -48,3 +51,28 @@ def test_a_unit_nobody_surveyed_is_one_line() -> None:
     ]
     assert alert_title("survey") == "Never surveyed"
     assert alert_sentence("survey", {"items": items}, 0.25) == "Never surveyed: 3 facts, about 15 min."
+
+
+SOURCES = files("readiness.domain.tables").joinpath("SOURCES.md").read_text(encoding="utf-8")
+DOCUMENT = re.compile(
+    r"TM \d+-[\d-]+\d|IEEE \d+a?-\d{4}|IEC \d+|A562|080534|off-grid electricity handbook|BCI-type table"
+)
+
+
+@pytest.mark.parametrize("kind", CHECK_KINDS, ids=lambda kind: kind.key)
+def test_the_source_of_a_check_is_told_in_words(kind: CheckKind) -> None:
+    """A reader knows neither our files nor the numbers of our list; what is named is on that list."""
+    assert kind.source
+    for inside in ("tables/", ".md", ".csv", "(S"):
+        assert inside not in kind.source
+    listed = SOURCES.lower()
+    for document in DOCUMENT.findall(kind.source):
+        assert document.lower() in listed, document
+
+
+@pytest.mark.parametrize(
+    "key", ["charge_floor", "charge_interval", "capacity_test", "acid_frost", "charge_explained"]
+)
+def test_a_check_on_published_values_names_its_documents(key: str) -> None:
+    kind = next(kind for kind in CHECK_KINDS if kind.key == key)
+    assert DOCUMENT.search(kind.source)
