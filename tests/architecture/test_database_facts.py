@@ -96,6 +96,7 @@ CHECKS: dict[str, list[Bad | Callable[[], Bad]]] = {
     "wet_state_struck_reason": STRUCK,
     "certificate_struck_reason": STRUCK,
     "certificate_in_order": [{"expires_on": LONG_AGO_ON}],
+    "absence_struck_reason": STRUCK,
     "absence_in_order": ENDS_AT,
     "deployment_in_order": [{"ended_on": LONG_AGO_ON}],
     "leg_in_order": [{"arrived_at": LONG_AGO}],
