@@ -12,7 +12,7 @@ from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import Place, Unit
-from inventory.models import Balance, Item, Lot, Movement
+from inventory.models import Balance, Item, Lot, Movement, PartDebt
 from inventory.selectors.stock import usable_on
 
 SEARCH = forms.TextInput(attrs={"type": "search"})
@@ -199,3 +199,52 @@ class MovementFilter(django_filters.FilterSet):
 def _begin_of(day: dt.date) -> dt.datetime:
     """The first instant of a day in the zone in force: an instant is found by an index, the date of an instant is not."""
     return timezone.make_aware(dt.datetime.combine(day, dt.time.min))
+
+
+def depots(_request: Any) -> QuerySet[Place]:
+    return Place.objects.filter(kind=Place.Kind.DEPOT).order_by("name")
+
+
+class DebtFilter(django_filters.FilterSet):
+    """Debts between units; the open ones unless others are asked for."""
+
+    q = django_filters.CharFilter(label=_("Unit, item or bank"), method="search", widget=SEARCH)
+    depot = django_filters.ModelChoiceFilter(
+        label=_("Depot of either unit"),
+        queryset=depots,
+        to_field_name="code",
+        empty_label=_("any"),
+        method="of_depot",
+    )
+    state = django_filters.ChoiceFilter(
+        label=_("State"),
+        method="in_state",
+        empty_label=_("open"),
+        choices=[("settled", _("settled")), ("all", _("both"))],
+    )
+
+    class Meta:
+        model = PartDebt
+        fields: list[str] = []
+
+    def filter_queryset(self, queryset: QuerySet[Any]) -> QuerySet[Any]:
+        if not self.form.cleaned_data.get("state"):
+            queryset = queryset.filter(settled_at__isnull=True)
+        return super().filter_queryset(queryset)
+
+    def search(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        for word in value.split():
+            queryset = queryset.filter(
+                Q(owed_to__tag__icontains=word)
+                | Q(given_to__tag__icontains=word)
+                | Q(item__name__icontains=word)
+                | Q(item__code__icontains=word)
+                | Q(bank__serial__icontains=word)
+            )
+        return queryset
+
+    def of_depot(self, queryset: QuerySet[Any], name: str, value: Place) -> QuerySet[Any]:
+        return queryset.filter(Q(owed_to__home=value) | Q(given_to__home=value))
+
+    def in_state(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        return queryset.filter(settled_at__isnull=False) if value == "settled" else queryset

@@ -1,6 +1,6 @@
 from django.urls import URLPattern, URLResolver, path
 
-from inventory.views import actions, movements, stores, takes
+from inventory.views import actions, debts, issues, movements, stores, takes
 
 app_name = "inventory"
 
@@ -10,6 +10,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("movements/", movements.movement_list, name="movement-list"),
     path("movements/<int:pk>/reverse/", movements.movement_reverse, name="movement-reverse"),
     path("receive/", actions.stock_receive, name="stock-receive"),
+    path("debts/", debts.debt_list, name="debt-list"),
+    path("issue/<str:tag>/", issues.unit_issue, name="unit-issue"),
     path("take/<str:tag>/", takes.part_take_show, name="part-take"),
     path("lots/<int:pk>/", stores.lot_detail, name="lot-detail"),
     path("lots/<int:pk>/edit/", actions.lot_edit, name="lot-edit"),

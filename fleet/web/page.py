@@ -41,9 +41,9 @@ def redirect_to(request: HttpRequest, url: str) -> HttpResponse:
     return HttpResponseRedirect(url)
 
 
-def safe_next(request: HttpRequest, fallback: str) -> str:
-    """The ``next`` of a form when it stays on this site, else ``fallback``."""
-    wanted = request.POST.get("next") or request.GET.get("next") or ""
+def safe_next(request: HttpRequest, fallback: str, *, key: str = "next") -> str:
+    """The ``next`` (or another ``key``) of a form or address when it stays on this site, else ``fallback``."""
+    wanted = request.POST.get(key) or request.GET.get(key) or ""
     if url_has_allowed_host_and_scheme(wanted, {request.get_host()}, require_https=request.is_secure()):
         return wanted
     return fallback

@@ -58,12 +58,18 @@ def position_filled(*, unit: Unit, position: str, movement: Movement, actor: Use
     return [_settle(debt, movement.happened_at, actor, movement) for debt in debts]
 
 
-def kit_filled(*, unit: Unit, movement: Movement, actor: User | None) -> list[PartDebt]:
-    """Stock of an item came aboard: open kit debts of the item are settled, the oldest first, the last one in part."""
+def kit_filled(
+    *, unit: Unit, movement: Movement, actor: User | None, given_back_by: Unit | None = None
+) -> list[PartDebt]:
+    """Stock of an item came aboard: open kit debts of the item are settled, the oldest first, the last one in part.
+
+    What a unit gives back settles its own debts before those of others.
+    """
     left = movement.qty
     settled = []
     debts = _open_debts(unit).filter(item_id=movement.lot.item_id, position="")
-    for debt in debts.order_by("opened_at", "pk"):
+    giver = given_back_by.pk if given_back_by else None
+    for debt in sorted(debts, key=lambda row: (row.given_to_id != giver, row.opened_at, row.pk)):
         if left <= 0:
             break
         if debt.qty > left:

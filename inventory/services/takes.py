@@ -16,7 +16,7 @@ from fleet.services.changes import units_changed
 from fleet.services.records import locked, moment_or_now
 from inventory.domain.errors import StockError
 from inventory.models import FittedPart, Lot, Movement, PartDebt
-from inventory.services.debts import debt_open, kit_filled, position_filled
+from inventory.services.debts import bank_debts_review, debt_open, kit_filled, position_filled
 from inventory.services.parts import fit_line, remove_line
 from inventory.services.posting import lock_lots, movement_with, nth_token, post, said_once, stamp
 from inventory.services.stock import checked_qty, deployment_of, refuse_future, refuse_unusable
@@ -26,9 +26,10 @@ Kind = Movement.Kind
 
 @dataclass(frozen=True, slots=True)
 class Take:
-    """What one taking wrote: the debt it left, its movements, and the part as it sits in its new position."""
+    """What one taking wrote: the debt it left (none where it gave back what was owed), its movements, and the part as it
+    sits in its new position."""
 
-    debt: PartDebt
+    debt: PartDebt | None
     movements: list[Movement]
     fitted: FittedPart | None = None
 
@@ -52,6 +53,7 @@ def part_take(
     """Takes a fitted `part`, or `qty` of `lot` from aboard `source`, for the unit `target`.
 
     With `target_position` it is fitted there, else it lies aboard `target`. Both units are computed again at once.
+    What `source` owed to `target` is given back by it: that leaves no debt the other way round.
     """
     instant = moment_or_now(now)
     refuse_future(happened_at, instant)
@@ -99,18 +101,24 @@ def part_take(
             line.deployment = deployment_of(unit, happened_at, None)
         stamp(lines, actor=actor, now=instant)
         movements = post(lines, lots)
-        _settle_of_target(target, movements, fitted, actor)
-        debt = debt_open(
-            owed_to=giver,
-            given_to=target,
-            happened_at=happened_at,
-            actor=actor,
-            opened_with=_transfer(movements),
-            note=reason,
-            item=fresh.item,
-            position=part.position if part is not None else "",
-            qty=amount,
+        settled = _settle_of_target(target, movements, fitted, actor, giver)
+        given_back = sum(
+            (row.qty for row in settled if row.given_to_id == giver.pk and row.item_id == fresh.item_id),
+            Decimal(0),
         )
+        debt = None
+        if given_back < amount:
+            debt = debt_open(
+                owed_to=giver,
+                given_to=target,
+                happened_at=happened_at,
+                actor=actor,
+                opened_with=_transfer(movements),
+                note=reason,
+                item=fresh.item,
+                position=part.position if part is not None else "",
+                qty=amount - given_back,
+            )
         units_changed({giver.pk, target.pk})
         return Take(debt, movements, fitted)
 
@@ -130,7 +138,8 @@ def bank_take(
     """Takes a bank out of the unit it sits in for `target`; what sat there before goes to the target's home depot.
 
     `source` is the unit the person saw it in: refused if it is in another one since. A second submission (the same
-    token, or the bank is where it was to go) returns the debt of the first.
+    token, or the bank is where it was to go) returns the debt of the first. Where it gives back a bank that was owed, the
+    debt that it settles is returned, and none is opened.
     """
     with transaction.atomic():
         for unit in sorted({target, source or target}, key=lambda each: each.pk):
@@ -170,6 +179,17 @@ def bank_take(
             note=reason,
             now=now,
         )
+        owed = PartDebt.objects.filter(
+            owed_to=target,
+            given_to=giver,
+            bank__isnull=False,
+            position=target_position,
+            settled_at__isnull=True,
+        ).first()
+        if owed is not None:
+            bank_debts_review({target.pk})
+            owed.refresh_from_db()
+            return owed
         return debt_open(
             owed_to=giver,
             given_to=target,
@@ -222,7 +242,7 @@ def _as_taken(first: Movement, token: UUID | None) -> Take:
         .order_by("pk")
     )
     # Later parts of a debt that was split have higher keys: the first is what is left of the one opened.
-    debt = PartDebt.objects.filter(opened_with=_transfer(movements)).earliest("pk")
+    debt = PartDebt.objects.filter(opened_with=_transfer(movements)).order_by("pk").first()
     fit = next((movement for movement in movements if movement.kind == Kind.FIT), None)
     return Take(debt, movements, fit.fitted_part if fit else None)
 
@@ -232,10 +252,9 @@ def _transfer(movements: list[Movement]) -> Movement:
 
 
 def _settle_of_target(
-    target: Unit, movements: list[Movement], fitted: FittedPart | None, actor: User | None
-) -> None:
+    target: Unit, movements: list[Movement], fitted: FittedPart | None, actor: User | None, giver: Unit
+) -> list[PartDebt]:
     if fitted is not None:
         fit = next(movement for movement in movements if movement.kind == Kind.FIT)
-        position_filled(unit=target, position=fitted.position, movement=fit, actor=actor)
-        return
-    kit_filled(unit=target, movement=_transfer(movements), actor=actor)
+        return position_filled(unit=target, position=fitted.position, movement=fit, actor=actor)
+    return kit_filled(unit=target, movement=_transfer(movements), actor=actor, given_back_by=giver)

@@ -28,7 +28,7 @@ from fleet.web.words import spoken
 from inventory.forms import stock as stock_forms
 from inventory.models import Lot, Movement
 from inventory.selectors.pages import lot_spots
-from inventory.selectors.spots import depot_of
+from inventory.selectors.spots import depot_of, spot_value
 from inventory.services import lots as lot_services
 from inventory.services import stock
 from inventory.web.lines import system_of
@@ -88,6 +88,7 @@ def _act(
         else:
             return _done(request, made, done)
     back = reverse("inventory:lot-detail", args=[lot.pk]) if lot else reverse("inventory:store-list")
+    known = {key: safe_next(request, "", key=key) for key in ("next", "then")}
     context = {
         "title": title,
         "lot": lot,
@@ -99,7 +100,7 @@ def _act(
         "conflict": conflict,
         "nothing": nothing,
         "cancel_url": safe_next(request, back),
-        "fields": [{"name": "next", "value": safe_next(request, "")}] if safe_next(request, "") else [],
+        "fields": [{"name": key, "value": value} for key, value in known.items() if value],
     }
     status = 200 if request.method != "POST" else 409 if conflict else 422
     return render_page(request, "inventory/action.html", context, status=status)
@@ -113,16 +114,25 @@ def _done(request: HttpRequest, made: Movement | Lot, done: str) -> HttpResponse
     else:
         messages.success(request, done)
         lot_pk = made.pk
-    return redirect_to(request, safe_next(request, reverse("inventory:lot-detail", args=[lot_pk])))
+    # `then` is the next step of the same work, such as a fresh lot after the old one was taken off.
+    back = safe_next(request, reverse("inventory:lot-detail", args=[lot_pk]))
+    return redirect_to(request, safe_next(request, back, key="then"))
 
 
 def _kwargs(request: HttpRequest, lot: Lot, spots: Sequence[Spot]) -> dict[str, Any]:
+    """What the address knows: `at` which spot, and `qty=all` for everything that lies there."""
+    at = request.GET.get("at", "")
+    known: dict[str, Any] = {"at": at}
+    if request.GET.get("qty") == "all":
+        there = {spot_value(where): qty for where, qty in spots}.get(at)
+        if there:
+            known["qty"] = int(there) if lot.item.whole else float(there)
     return {
         "data": request.POST or None,
         "lot": lot,
         "spots": spots,
         "system": system_of(request),
-        "initial": {"at": request.GET.get("at", "")},
+        "initial": known,
     }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from django.contrib import messages
@@ -14,11 +15,13 @@ from django.views.decorators.http import require_http_methods
 from fleet.lib.errors import DomainError
 from fleet.models import Unit
 from fleet.permissions import access_unit, member_required, request_rights
-from fleet.web.page import redirect_to, render_page
+from fleet.web.page import redirect_to, render_page, safe_next
 from fleet.web.site import person_of
 from fleet.web.words import spoken
 from inventory.forms.take import GiverForm, TakeForm
-from inventory.selectors.takes import bill_positions, givers_for, takeable_from, taken_already
+from inventory.models import PartDebt
+from inventory.selectors.debts import debt_between
+from inventory.selectors.takes import Takeable, bill_positions, givers_for, takeable_from, taken_already
 from inventory.services.takes import bank_take, part_take
 from inventory.web.lines import system_of, unit_url
 
@@ -26,10 +29,13 @@ from inventory.web.lines import system_of, unit_url
 @member_required
 @require_http_methods(["GET", "POST"])
 def part_take_show(request: HttpRequest, tag: str) -> HttpResponse:
-    """First from which unit (in the address), then what; both units are of depots this person keeps."""
+    """First from which unit (in the address), then what; both units are of depots this person keeps.
+
+    `?debt=` names an open debt that is to be given back: what it is about is chosen already.
+    """
     target = access_unit(request, tag, to="upkeep")
     givers = givers_for(target, depots=request_rights(request).depots("upkeep"))
-    back = unit_url(target) or reverse("inventory:store-list")
+    back = safe_next(request, unit_url(target) or reverse("inventory:store-list"))
     choose = GiverForm(request.GET or None, givers=givers)
     source = choose.cleaned_data["source"] if choose.is_bound and choose.is_valid() else None
     context: dict[str, Any] = {"target": target, "source": source, "choose": choose, "back": back}
@@ -38,9 +44,14 @@ def part_take_show(request: HttpRequest, tag: str) -> HttpResponse:
     giver = get_object_or_404(givers, pk=source.pk)
     if request.method == "POST" and taken_already(request.POST.get("token", "")):
         return redirect_to(request, back)
+    things = takeable_from(giver)
+    debt = debt_between(request.GET.get("debt", ""), owed_to=target, given_to=giver)
+    if request.method == "POST" and debt is not None and debt.settled_at is not None:
+        return redirect_to(request, back)
     form = TakeForm(
         request.POST or None,
-        things=takeable_from(giver),
+        things=things,
+        initial=_given_back(debt, things) if debt else {},
         positions=bill_positions(target),
         system=system_of(request),
         zone=target.home.time_zone,
@@ -51,17 +62,43 @@ def part_take_show(request: HttpRequest, tag: str) -> HttpResponse:
         except DomainError as error:
             form.add_error(None, spoken(error))
         else:
-            messages.success(
-                request,
-                _(
-                    "Taken for %(target)s. %(giver)s is owed it until the gap is filled again; both are judged anew."
-                )
-                % {"target": target, "giver": giver},
-            )
+            messages.success(request, _said(giver, target, debt))
             return redirect_to(request, back)
     context["form"] = form
     status = 422 if request.method == "POST" else 200
     return render_page(request, "inventory/take.html", context, status=status)
+
+
+def _given_back(debt: PartDebt, things: Sequence[Takeable]) -> dict[str, Any]:
+    """What is owed, where it sits or lies in the unit that has it, and where it goes. Nothing where it has it no more."""
+    for thing in things:
+        lot = thing.part.lot if thing.part else thing.balance.lot if thing.balance else None
+        same = (
+            thing.bank.pk == debt.bank_id if thing.bank else lot is not None and lot.item_id == debt.item_id
+        )
+        if same:
+            known: dict[str, Any] = {"what": thing.key, "reason": _("Given back")}
+            if debt.item is None:
+                return known
+            if debt.position:
+                return known | {"position": debt.position}
+            if thing.balance is not None:
+                qty = min(debt.qty, thing.balance.qty)
+                return known | {"qty": int(qty) if debt.item.whole else float(qty)}
+    return {}
+
+
+def _said(giver: Unit, target: Unit, debt: PartDebt | None) -> str:
+    if debt is not None:
+        debt.refresh_from_db()
+        if debt.settled_at is not None:
+            return _("Given back to %(target)s by %(giver)s; both are judged anew.") % {
+                "target": target,
+                "giver": giver,
+            }
+    return _(
+        "Taken for %(target)s. %(giver)s is owed it until the gap is filled again; both are judged anew."
+    ) % {"target": target, "giver": giver}
 
 
 def _take(form: TakeForm, giver: Unit, target: Unit, request: HttpRequest) -> None:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
 
 from django.db.models import F, Q, QuerySet
 
 from fleet.models import Place, User
 from fleet.models.office import Role
+from inventory.models import Balance, Item, PartDebt
+from inventory.selectors.debts import debts_shown
 from readiness.models import Alert, Task
 
 # The roles to which the sweep gives matters (`owner_role`).
@@ -69,3 +73,48 @@ def tasks_open(*, depot: Place | None, user: User) -> QuerySet[Task]:
     if depot is not None:
         found = found.filter(Q(unit__home=depot) | Q(taken_by=user))
     return found.order_by(F("due_on").asc(nulls_last=True), "pk")
+
+
+@dataclass(frozen=True)
+class Settling:
+    """What the links that settle matters of stock must name: debts and items by id, what lies aboard by unit and lot."""
+
+    debts: dict[int, PartDebt] = field(default_factory=dict)
+    items: dict[int, Item] = field(default_factory=dict)
+    aboard: dict[tuple[int, int], Balance] = field(default_factory=dict)
+
+
+def items_of(alert: Alert) -> list[dict[str, Any]]:
+    """What an alert is about, one entry a fact."""
+    return list(alert.data.get("items") or ())
+
+
+def settling_of(alerts: Sequence[Alert]) -> Settling:
+    """At most three queries for any number of alerts; none where no matter of stock is among them."""
+    by_rule: dict[str, list[tuple[Alert, dict[str, Any]]]] = {}
+    for alert in alerts:
+        for item in items_of(alert):
+            by_rule.setdefault(alert.rule, []).append((alert, item))
+    debts = {int(item.get("id", 0)) for _alert, item in by_rule.get("debt", ())}
+    items = {int(item.get("id", 0)) for _alert, item in by_rule.get("kit_short", ())}
+    aboard = [
+        (alert.about_unit_id, int(item["lot"]))
+        for alert, item in by_rule.get("lots_aboard", ())
+        if item.get("lot") and alert.about_unit_id
+    ]
+    return Settling(
+        debts={row.pk: row for row in debts_shown(depot=None).filter(pk__in=debts, settled_at__isnull=True)}
+        if debts
+        else {},
+        items=Item.objects.in_bulk(items) if items else {},
+        aboard=_aboard(aboard),
+    )
+
+
+def _aboard(pairs: Sequence[tuple[int, int]]) -> dict[tuple[int, int], Balance]:
+    if not pairs:
+        return {}
+    rows = Balance.objects.filter(
+        unit_id__in={unit for unit, _lot in pairs}, lot_id__in={lot for _unit, lot in pairs}, qty__gt=0
+    ).select_related("lot__item")
+    return {(row.unit_id, row.lot_id): row for row in rows if row.unit_id is not None}

@@ -35,6 +35,7 @@ COLUMNS = [
     Column("late", gettext_lazy("Too late on"), ("too_late_on",)),
     Column("hours", gettext_lazy("Hours"), ("work_h",), number=True),
     Column("taken", gettext_lazy("Taken by"), ("taken_by__last_name",)),
+    Column("act", gettext_lazy("What to do"), hidden_label=True),
 ]
 
 
@@ -108,7 +109,7 @@ def _access_alert(request: HttpRequest, pk: int) -> Alert:
 def _act(
     request: HttpRequest, pk: int, act: Callable[[Alert, User], Alert | None], done: str
 ) -> HttpResponse:
-    """Does one thing to an alert and answers with its line (htmx) or with the page it came from."""
+    """Does one thing to an alert and answers with its line or row (htmx), or with the page it came from."""
     alert = _access_alert(request, pk)
     error = ""
     try:
@@ -119,7 +120,10 @@ def _act(
         line = matter_line(
             alerts_shown().get(pk=pk), today=today_at(alert.depot), request=request, error=error
         )
-        return render_page(request, "readiness/matter.html", {"matter": line}, status=422 if error else 200)
+        row = request.POST.get("shape") == "row"
+        template = "readiness/alert_row.html" if row else "readiness/matter.html"
+        context = {"matter": line, "line": line, "depot": chosen_depot(request)}
+        return render_page(request, template, context, status=422 if error else 200)
     if error:
         messages.error(request, error)
     else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 from django.contrib import messages
@@ -10,6 +11,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods
 
 from fleet.permissions import access_unit, member_required
+from fleet.web.days import today_at
 from fleet.web.site import person_of
 from fleet.web.words import spoken
 from inventory.selectors.parts import parts_fitted
@@ -150,7 +152,9 @@ def unit_fault_close(request: HttpRequest, tag: str) -> HttpResponse:
 def unit_part_fit(request: HttpRequest, tag: str) -> HttpResponse:
     """Into an empty position, or in exchange for the part that is in it."""
     unit = access_unit(request, tag, to="upkeep")
-    form = record_forms.PartFitForm(**part_stock(unit), **record_inputs(request, unit))
+    stock, inputs = part_stock(unit), record_inputs(request, unit)
+    inputs["initial"] |= _part_known(request, stock, today_at(unit.home))
+    form = record_forms.PartFitForm(**stock, **inputs)
 
     def save(form: Any) -> None:
         position, given = form.cleaned_data["position"], form.values()
@@ -169,6 +173,17 @@ def unit_part_fit(request: HttpRequest, tag: str) -> HttpResponse:
         button=_("It is fitted"),
         done=_("The part is in its position; the ledger shows the piece."),
     )
+
+
+def _part_known(request: HttpRequest, stock: dict[str, Any], today: dt.date) -> dict[str, Any]:
+    """A link may name the `line` of the bill or the `position`; with it goes the first good piece at hand of that item."""
+    wanted, position = request.GET.get("line", ""), request.GET.get("position", "")
+    line = next((line for line in stock["bill"] if str(line.pk) == wanted or line.position == position), None)
+    if line is None:
+        return {}
+    pieces = (row for row in stock["stock"] if row.lot.item_id == line.item_id)
+    piece = next((row for row in pieces if row.lot.expires_on is None or row.lot.expires_on >= today), None)
+    return {"position": line.position} | ({"stock": str(piece.pk)} if piece else {})
 
 
 @member_required

@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import urlencode
 
 from django.http import HttpRequest
-from django.urls import NoReverseMatch, reverse
+from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
 from fleet.models.designs import CERTIFICATE_RESTS_ON
-from fleet.permissions import request_rights
+from fleet.permissions import Rights, request_rights
 from fleet.web.days import distance_words, short_day_words
+from fleet.web.page import safe_next
+from inventory.web.debts import Action
 from readiness.domain.bank_records import Reason
 from readiness.domain.checks_papers import SHOWN_BY_WEIGHING
 from readiness.models import Alert
+from readiness.selectors.pages_alerts import Settling, items_of, settling_of
 from readiness.sentences import ALERT_TITLES, alert_facts, alert_hours, alert_sentence, alert_title
 from readiness.services.alerts import latest_snooze
+from readiness.web.stock_actions import stock_actions
 
 # What to press for a rule: the record page that brings the evidence which clears it. Rules left out: look at the unit.
 ACTIONS: dict[str, tuple[Any, str]] = {
@@ -78,23 +82,31 @@ class Matter:
     late: bool
     action_label: str
     action_url: str
+    other_actions: Sequence[Action]
+    here: str
     mine: bool
     may_work: bool
     snooze_last: dt.date | None
+    hours_unknown: bool = False
     error: str = ""
     facts: tuple[str, ...] = field(default_factory=tuple)
 
 
 def matter_lines(alerts: Iterable[Alert], *, today: dt.date, request: HttpRequest) -> list[Matter]:
-    return [matter_line(alert, today=today, request=request) for alert in alerts]
+    """At most three queries more than the alerts themselves, however many there are."""
+    rows = list(alerts)
+    known = settling_of(rows)
+    return [_line(alert, known, today=today, request=request) for alert in rows]
 
 
 def matter_line(alert: Alert, *, today: dt.date, request: HttpRequest, error: str = "") -> Matter:
+    return _line(alert, settling_of([alert]), today=today, request=request, error=error)
+
+
+def _line(alert: Alert, known: Settling, *, today: dt.date, request: HttpRequest, error: str = "") -> Matter:
     rights = request_rights(request)
     day = alert.too_late_on or alert.due_on
-    label, url = action_of(
-        alert, may_upkeep=rights.can("upkeep", alert.depot_id), next_url=came_from(request)
-    )
+    first, *others = actions_of(alert, known, rights=rights, next_url=came_from(request))
     return Matter(
         alert=alert,
         title=title_of(alert),
@@ -105,19 +117,24 @@ def matter_line(alert: Alert, *, today: dt.date, request: HttpRequest, error: st
         day_words=short_day_words(day, today),
         distance=late_words(day, today),
         late=day is not None and day < today,
-        action_label=label,
-        action_url=url,
+        action_label=first.label,
+        action_url=first.url,
+        other_actions=others,
+        here=came_from(request),
         mine=alert.taken_by_id == request.user.pk,
         may_work=rights.can("alert", alert.depot_id),
         snooze_last=latest_snooze(alert, today) if alert.cleared_at is None else None,
+        hours_unknown=any(item.get("hours_unknown") for item in items_of(alert)),
         error=error,
         facts=tuple(alert_facts(alert.data, alert.rule)),
     )
 
 
 def came_from(request: HttpRequest) -> str:
-    """The page a line stands on; a line answered by itself belongs to Today."""
-    return request.get_full_path() if request.method == "GET" else reverse("readiness:today-show")
+    """The page a line stands on; a line answered by itself belongs to the page its form named, else to Today."""
+    if request.method == "GET":
+        return request.get_full_path()
+    return safe_next(request, reverse("readiness:today-show"))
 
 
 def late_words(day: dt.date | None, today: dt.date) -> str:
@@ -128,18 +145,23 @@ def late_words(day: dt.date | None, today: dt.date) -> str:
     return ngettext("%(days)d day late", "%(days)d days late", late) % {"days": late}
 
 
-def action_of(alert: Alert, *, may_upkeep: bool, next_url: str) -> tuple[str, str]:
-    """One action: the record page that brings the evidence; those who may not write look at the unit."""
+def actions_of(alert: Alert, known: Settling, *, rights: Rights, next_url: str) -> list[Action]:
+    """The record that brings the evidence comes first; those who may not write look at what it is about."""
+    stock = stock_actions(alert, known, rights=rights, next_url=next_url)
+    if stock:
+        return stock
     unit = alert.about_unit
     if unit is None:
-        return _stores_action(alert)
+        return [_look_in_stores(alert)]
     label, name = settled_by(alert)
+    may_upkeep = rights.can("upkeep", alert.depot_id)
     if name and may_upkeep:
-        return str(label), f"{reverse(name, args=[unit.tag])}?{urlencode(_about(alert, next_url))}"
+        about = urlencode(_about(alert, next_url))
+        return [Action(str(label), f"{reverse(name, args=[unit.tag])}?{about}")]
     if alert.rule == "survey" and may_upkeep:
         here = urlencode({"depot": alert.depot.code, "tag": unit.tag})
-        return _("Type in what you find"), f"{reverse('readiness:survey-entry')}?{here}"
-    return _("Open the unit"), reverse("readiness:unit-show", args=[unit.tag])
+        return [Action(_("Type in what you find"), f"{reverse('readiness:survey-entry')}?{here}")]
+    return [Action(_("Open the unit"), reverse("readiness:unit-show", args=[unit.tag]))]
 
 
 def _about(alert: Alert, next_url: str) -> dict[str, Any]:
@@ -148,7 +170,9 @@ def _about(alert: Alert, next_url: str) -> dict[str, Any]:
     if alert.bank_id:
         about["bank"] = alert.bank_id
     first = (alert.data.get("items") or [{}])[0]
-    field = {"inspection": "type", "fault_open": "fault"}.get(alert.rule)
+    field = {"inspection": "type", "fault_open": "fault", "part_missing": "line", "part_life": "line"}.get(
+        alert.rule
+    )
     if field and first.get("id"):
         about[field] = first["id"]
     kind = _kind_known(alert.rule, str(first.get("label", "")))
@@ -168,11 +192,10 @@ def _kind_known(rule: str, label: str) -> str:
     )
 
 
-def _stores_action(alert: Alert) -> tuple[str, str]:
-    try:
-        return _("Look in the stores"), reverse("inventory:lot-list")
-    except NoReverseMatch:
-        return _("Look at it"), reverse("readiness:alert-list")
+def _look_in_stores(alert: Alert) -> Action:
+    if alert.lot_id:
+        return Action(_("Look at the lot"), reverse("inventory:lot-detail", args=[alert.lot_id]))
+    return Action(_("Look in the stores"), reverse("inventory:store-list"))
 
 
 def title_of(alert: Alert) -> str:

@@ -118,6 +118,8 @@ PAGES: dict[str, Page] = {
     "inventory:lot-detail": Page(MEMBERS, "lot"),
     "inventory:movement-list": Page(MEMBERS),
     "inventory:movement-reverse": Page(STORES_HERE, "movement", post=True),
+    "inventory:debt-list": Page(MEMBERS),
+    "inventory:unit-issue": Page(STORES_HERE, "unit", post=True),
     "inventory:part-take": Page(KEEPERS_HERE, "unit", post=True),
     "inventory:stock-receive": Page(STORES, post=True),
     "inventory:stock-receive-more": Page(STORES, "lot", post=True),
