@@ -247,3 +247,10 @@ def test_an_item_that_is_not_named_is_asked_for(cast: Any, signed_in: Any, pair:
     page = signed_in(cast.nora).get(issue()).content.decode()
     assert "Sieve" in page
     assert "Elsewhere" not in page
+
+
+def test_both_units_lead_to_their_debts(cast: Any, signed_in: Any, pair: Any) -> None:
+    client = signed_in(cast.nora)
+    for tag in ("N-1", "N-2"):
+        assert f'href="/stores/debts/?q={tag}"' in client.get(f"/units/{tag}/").content.decode()
+        assert [line.row.owed_to.tag for line in lines(client.get(f"{URL}?q={tag}"))] == ["N-1"]

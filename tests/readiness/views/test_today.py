@@ -1,16 +1,21 @@
 """Today and the alerts: order by cost of delay, only what is for one's role, take and give back, put off."""
 
 import datetime as dt
+from uuid import uuid4
 
 import pytest
 from django.contrib.messages import get_messages
 
 from fleet.models import AuditEntry
 from fleet.models.office import Role
+from inventory.models import Balance
+from inventory.services.takes import part_take
 from readiness.models import Alert
 from readiness.selectors.pages_alerts import OWNING_ROLES
 from readiness.services.sweep_alerts import Draft
-from tests.factories.fleet import NOW, TODAY, BankFactory, UnitFactory
+from readiness.services.sweep_stores import sweep_stores
+from tests.factories.fleet import NOW, TODAY, BankFactory, UnitFactory, ago
+from tests.factories.inventory import ItemFactory, aboard, fitted, in_store
 from tests.factories.readiness import AlertFactory, TaskFactory
 
 pytestmark = pytest.mark.django_db
@@ -188,3 +193,153 @@ def test_one_action_leads_to_the_record_that_settles_it(cast, signed_in) -> None
     # Who may not write looks at the unit.
     seen = [matter.action_url for matter in signed_in(cast.vera).get("/?for=everyone").context["matters"]]
     assert seen[0] == "/units/A/"
+
+
+# --- Matters of stock lead to the form of the stores that settles them ---
+
+
+def actions(client, query: str = "") -> list[tuple[str, str]]:
+    (matter,) = client.get(f"/{query}").context["matters"]
+    return [
+        (matter.action_label, matter.action_url),
+        *((other.label, other.url) for other in matter.other_actions),
+    ]
+
+
+def kit_entry(item, **facts) -> dict:
+    return {"key": "kit", "outcome": "fail", "id": item.pk, "needed": 4, "aboard": 1, "in_stores": 9, **facts}
+
+
+def test_a_short_kit_is_issued_with_item_unit_and_what_is_missing(cast, signed_in) -> None:
+    bag, pad = ItemFactory(code="BAG", name="Bag"), ItemFactory(code="PAD", name="Pad")
+    entries = [kit_entry(pad, in_stores=0, not_here=True), kit_entry(bag)]
+    alert(cast, "A", rule="kit_short", data={"items": entries})
+    client = signed_in(cast.nora)
+    bag_url = "/stores/issue/A/?item=BAG&qty=3&next=%2F"
+    assert actions(client) == [
+        ("Issue what is missing", bag_url),
+        ("Issue 3 × Bag", bag_url),
+        ("Book in 3 × Pad", "/stores/receive/?item=PAD&next=%2F"),
+    ]
+    in_store(9, place=cast.north, item=bag)
+    assert client.get(bag_url).context["form"].initial["qty"] == 3
+    # Who may not write in the stores looks at the unit.
+    assert actions(signed_in(cast.vera), "?for=everyone")[0] == ("Open the unit", "/units/A/")
+
+
+def test_an_expired_lot_aboard_is_swapped_in_two_forms(cast, signed_in) -> None:
+    unit = UnitFactory(tag="A", home=cast.north)
+    lot = aboard(unit, 3, expires_on=TODAY - DAY)
+    fresh = in_store(9, place=cast.north, item=lot.item)
+    entry = {"key": "lots_aboard", "outcome": "fail", "id": 0, "bad_lots": 1, "lot": lot.pk}
+    AlertFactory(unit=unit, rule="lots_aboard", data={"items": [entry]})
+    client = signed_in(cast.nora)
+    label, url = actions(client)[0]
+    assert label == "Swap the lot"
+    form = client.get(url).context["form"]
+    assert (form.initial["at"], form.initial["qty"]) == ("unit:A", 3)
+    fields = {field["name"]: field["value"] for field in client.get(url).context["fields"]}
+    data = {**fields, "token": uuid4(), "at": "unit:A", "to": "NORTH", "qty": 3}
+    second = client.post(url.partition("?")[0], data)["Location"]
+    assert second == f"/stores/issue/A/?item={lot.item.code}&qty=3&next=%2F"
+    assert client.post(second, {"token": uuid4(), "qty": 3})["Location"] == "/"
+    assert Balance.objects.get(lot=fresh, unit=unit).qty == 3
+
+
+def test_a_debt_offers_another_one_or_the_same_back(cast, signed_in) -> None:
+    giver, taker = UnitFactory(tag="A", home=cast.north), UnitFactory(tag="B", home=cast.north)
+    part = fitted(giver, position="lamp 1")
+    debt = part_take(part=part, target=taker, happened_at=ago(3), actor=None, now=NOW).debt
+    AlertFactory(unit=giver, rule="debt", data={"items": [{"key": "debt", "outcome": "fail", "id": debt.pk}]})
+    client = signed_in(cast.nora)
+    assert actions(client) == [
+        ("Put another in", "/units/A/parts/fit/?next=%2F&position=lamp+1"),
+        ("Give it back from B", f"/stores/take/A/?source=B&debt={debt.pk}&next=%2F"),
+    ]
+    spare = in_store(1, place=cast.north, item=part.lot.item)
+    form = client.get(actions(client)[0][1]).context["form"]
+    assert form.initial["position"] == "lamp 1"
+    assert form.initial["stock"] == str(Balance.objects.get(lot=spare, place=cast.north).pk)
+    assert actions(signed_in(cast.vera), "?for=everyone") == [("Look at its debts", "/stores/debts/?q=A")]
+
+
+def test_a_missing_part_names_its_line_of_the_bill(cast, signed_in) -> None:
+    unit = UnitFactory(tag="A", home=cast.north)
+    part = fitted(unit, position="lamp 1")
+    line = unit.design.bill.get(position="lamp 1")
+    entry = {"key": "part_life", "outcome": "fail", "id": line.pk, "label": "lamp 1"}
+    AlertFactory(unit=unit, rule="part_life", data={"items": [entry]})
+    client = signed_in(cast.nora)
+    ((_label, url),) = actions(client)
+    assert url == f"/units/A/parts/fit/?next=%2F&line={line.pk}"
+    assert client.get(url).context["form"].initial["position"] == part.position
+
+
+def test_an_expired_lot_in_the_stores_is_thrown_away(cast, signed_in) -> None:
+    lot = in_store(5, place=cast.north, expires_on=TODAY - DAY)
+    sweep_stores(depot=cast.north, as_of=TODAY, now=NOW)
+    assert Alert.objects.get().lot == lot
+    client = signed_in(cast.percy)
+    (label, url), (_look, page) = actions(client)
+    assert (label, page) == ("Throw it away", f"/stores/lots/{lot.pk}/")
+    assert client.get(url).context["form"].initial["qty"] == 5
+
+
+def test_links_of_stock_cost_no_query_a_line(cast, signed_in, queries_of) -> None:
+    def some() -> None:
+        unit = UnitFactory(home=cast.north)
+        lot = aboard(unit, 3)
+        debt = part_take(
+            source=unit,
+            lot=lot,
+            qty=1,
+            target=UnitFactory(home=cast.north),
+            happened_at=ago(3),
+            actor=None,
+            now=NOW,
+        ).debt
+        for rule, entry in (
+            ("kit_short", kit_entry(lot.item)),
+            ("lots_aboard", {"key": "lots_aboard", "outcome": "fail", "id": 0, "lot": lot.pk}),
+            ("debt", {"key": "debt", "outcome": "fail", "id": debt.pk}),
+        ):
+            AlertFactory(unit=unit, rule=rule, data={"items": [entry]})
+
+    client = signed_in(cast.nora)
+    some()
+    few = {url: queries_of(client, url) for url in ("/", "/alerts/")}
+    for _n in range(5):
+        some()
+    assert {url: queries_of(client, url) for url in few} == few
+
+
+# --- The alert list does what Today does ---
+
+
+def test_from_the_list_a_matter_is_taken_and_its_row_comes_back(cast, signed_in) -> None:
+    row = alert(cast, "A", too_late_on=TODAY + 9 * DAY)
+    client = signed_in(cast.nora)
+    page = client.get("/alerts/?q=a").content.decode()
+    for act in ("take", "acknowledge", "snooze"):
+        assert f'action="/alerts/{row.pk}/{act}/"' in page
+    assert f'<tr id="alert-{row.pk}">' in page
+    assert 'name="next" value="/alerts/?q=a"' in page
+    sent = {"next": "/alerts/?q=a", "shape": "row"}
+    taken = client.post(f"/alerts/{row.pk}/take/", sent, headers={"HX-Request": "true"}).content.decode()
+    assert taken.count("<tr") == 1
+    assert f'action="/alerts/{row.pk}/give-back/"' in taken
+    assert 'name="next" value="/alerts/?q=a"' in taken, "the next form still knows where it stands"
+    # Without scripts one comes back to the same list.
+    back = client.post(f"/alerts/{row.pk}/acknowledge/", {**sent, "note": "seen"})
+    assert back["Location"] == f"/alerts/?q=a#alert-{row.pk}"
+    refused = client.post(f"/alerts/{row.pk}/snooze/", sent, headers={"HX-Request": "true"})
+    assert refused.status_code == 422
+    assert "Say until which day." in refused.content.decode()
+    assert "<tr" in refused.content.decode()
+
+
+def test_who_may_not_work_on_alerts_gets_the_list_without_the_forms(cast, signed_in) -> None:
+    row = alert(cast, "A")
+    page = signed_in(cast.vera).get("/alerts/").content.decode()
+    assert f"/alerts/{row.pk}/take/" not in page
+    assert 'href="/units/A/"' in page
