@@ -1,17 +1,24 @@
 """Rows that cannot both be are named in the preview, and what only needs its turn comes in."""
 
 import pytest
+import time_machine
 
 from fleet.models import BankStay, BlockStay
 from inventory.models import DesignItem
 from readiness.models import Charge
-from tests.factories.fleet import BankFactory, BlockFactory, DepotFactory, DesignFactory, UnitFactory
+from tests.factories.fleet import NOW, BankFactory, BlockFactory, DepotFactory, DesignFactory, UnitFactory
 from tests.factories.inventory import DesignItemFactory, ItemFactory
 from tests.factories.readiness import OpenChargeFactory
 from tests.fleet.services.imports.steps import applied, bring_in, read, take_back, workbook
 from tests.fleet.services.imports.test_conflicts_and_undo import snapshot
 
 pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
+
+
+@pytest.fixture(autouse=True)
+def at_the_stated_moment():
+    with time_machine.travel(NOW, tick=False):
+        yield
 
 
 def named(run):
