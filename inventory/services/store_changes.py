@@ -8,10 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
+from datetime import datetime
 
 from django.db import transaction
+from django.db.models import Q
 
-from inventory.models import Balance, Lot
+from fleet.models import Place
+from inventory.models import Balance, Lot, Movement
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,3 +73,12 @@ def lot_in_stores(lot: Lot) -> set[StoreChange]:
         "place_id", flat=True
     )
     return {StoreChange(place, lot.item_id, lot.pk) for place in places if place is not None}
+
+
+def changed_since(place: Place, since: datetime) -> set[StoreChange]:
+    """What became known about the stores of a place since an instant: movements written down, lots changed. Two queries."""
+    moved = Movement.objects.filter(Q(from_place=place) | Q(to_place=place), recorded_at__gte=since)
+    pairs = set(moved.order_by().values_list("lot__item_id", "lot_id"))
+    lots = Lot.objects.filter(updated_at__gte=since, balances__place=place, balances__qty__gt=0)
+    pairs |= set(lots.values_list("item_id", "pk"))
+    return {StoreChange(place.pk, item, lot) for item, lot in pairs}

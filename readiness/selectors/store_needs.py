@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping, Set
 from typing import Any
 
@@ -14,10 +15,11 @@ from readiness.models import Alert
 RULES = ("kit_short", "part_missing", "part_life", "fault_open")
 
 
-def units_resting_on(items: Mapping[int, Set[int]]) -> list[int]:
+def units_resting_on(items: Mapping[int, Set[int]], *, since: dt.datetime | None = None) -> list[int]:
     """Ids of the units whose verdict may change with the stock of these items, by depot. Two queries.
 
-    Found by their open matters, which are written together with their verdicts.
+    Found by their open matters, which are written together with their verdicts; `since`: only matters that became open or
+    changed after that instant.
     """
     wanted = set().union(*items.values())
     lines = DesignItem.objects.filter(item__in=wanted).values_list("pk", "item_id", "design_id")
@@ -32,6 +34,8 @@ def units_resting_on(items: Mapping[int, Set[int]]) -> list[int]:
         cleared_at__isnull=True,
         about_unit__retired_on__isnull=True,
     ).order_by("about_unit_id")
+    if since is not None:
+        alerts = alerts.filter(updated_at__gte=since)
     found: dict[int, None] = {}
     rows = alerts.values_list("about_unit_id", "depot_id", "data")
     for unit, depot, data in rows.iterator(chunk_size=2000):

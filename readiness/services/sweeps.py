@@ -15,7 +15,7 @@ from fleet.lib.dates import find_zone
 from fleet.lib.jobs import JobContext
 from fleet.models import Job, Place, Unit, User
 from fleet.services.jobs import job_enqueue
-from inventory.services.store_changes import StoreChange
+from inventory.services.store_changes import StoreChange, changed_since
 from readiness.models import JudgementDue, Sweep
 from readiness.selectors.open_charges import units_with_charges_past_end
 from readiness.selectors.store_needs import units_resting_on
@@ -31,6 +31,8 @@ AT_ONCE_UNITS = 100
 # After a change of the stores, which a person waits for.
 AT_ONCE_STORES = 50
 IDS_PER_JOB = 2000
+# How long a change may have been written down before others could see it.
+BEFORE_COMMIT = dt.timedelta(minutes=1)
 
 
 def today_of(place: Place, now: dt.datetime) -> dt.date:
@@ -103,6 +105,7 @@ def run_sweep(ctx: JobContext) -> dict[str, Any]:
         ctx.fault_point("sweep:loading")
 
     sweep_units(unit_ids=waiting, as_of=as_of, sweep=sweep, inside=inside, after=after, before_chunk=before)
+    _stores_meanwhile(depot, sweep)
     ctx.fault_point("sweep:units-done")
     with transaction.atomic():
         ctx.fence()
@@ -227,6 +230,14 @@ def after_stores_change(changes: Collection[StoreChange], told: Collection[int])
         _judge_all(items)
         return
     _judge(ids, at_once=AT_ONCE_STORES)
+
+
+def _stores_meanwhile(depot: Place, sweep: Sweep) -> None:
+    """Judge again what began to rest on the stores with this very pass and was not there to be found when they changed."""
+    changes = changed_since(depot, sweep.started_at - BEFORE_COMMIT)
+    if changes:
+        items = {depot.pk: {change.item for change in changes}}
+        _judge(units_resting_on(items, since=sweep.started_at), at_once=AT_ONCE_STORES)
 
 
 def _lots_changed(lots: Mapping[int, Collection[int]]) -> None:

@@ -18,12 +18,13 @@ from inventory.models import Movement
 from inventory.services import store_changes
 from inventory.services.ledger import movement_reverse, stock_issue, stock_receive, stock_scrap
 from inventory.services.lots import lot_set_status, lot_update
-from inventory.services.store_changes import StoreChange, stores_changed
+from inventory.services.store_changes import StoreChange, changed_since, stores_changed
 from readiness.models import Alert, JudgementDue
 from readiness.selectors.pages_units import units_with_verdicts
 from readiness.selectors.store_needs import units_resting_on
+from readiness.services import sweep as sweep_service
 from readiness.services import sweeps
-from readiness.services.sweeps import after_change, judge_later
+from readiness.services.sweeps import after_change, judge_later, sweep_request
 from tests.factories.fleet import NOW, TODAY, DepotFactory, DesignFactory, UserFactory, ago
 from tests.factories.inventory import (
     DesignItemFactory,
@@ -210,6 +211,44 @@ def test_what_fails_here_is_handed_to_the_workers(monkeypatch: pytest.MonkeyPatc
     assert (shown(unit).shown_outcome, shown(unit).why_undecided) == ("cannot_decide", "waiting")
     jobs.job_run(job_id=Job.objects.get(kind="sweep_units").pk, keep_lease=False)
     assert shown(unit).shown_outcome == "ready"
+
+
+def test_what_left_the_stores_while_a_pass_was_running_is_seen_at_its_end(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The pass read the shelf before the last piece left it, and nothing told then that the unit would rest on it."""
+    depot, design, item = DepotFactory(), DesignFactory(), ItemFactory()
+    DesignItemFactory(design=design, item=item, qty=2)
+    unit = ready_unit(home=depot, design=design)
+    aboard(unit, 1, item=item)
+    lot = in_store(1, place=depot, item=item)
+    real = sweep_service.assess
+
+    def assess(snapshot: Any) -> Any:
+        if lot.balances.filter(place=depot, qty__gt=0).exists():
+            stock_scrap(
+                lot=lot, qty=Decimal(1), place=depot, happened_at=NOW, actor=UserFactory(), reason="Torn"
+            )
+        return real(snapshot)
+
+    monkeypatch.setattr(sweep_service, "assess", assess)
+    (job,) = sweep_request(depot=depot, actor=None, now=NOW)
+    jobs.job_run(job_id=job.pk, keep_lease=False)
+    assert verdict(unit).outcome == "blocked"
+
+
+def test_what_became_known_about_a_place_since_an_instant() -> None:
+    depot = DepotFactory()
+    old, changed, moved = (LotFactory() for _ in range(3))
+    for lot, at in ((old, ago(3)), (changed, ago(3)), (moved, NOW)):
+        stock_receive(lot=lot, qty=Decimal(1), place=depot, happened_at=ago(4), actor=None, now=at)
+    type(old).objects.update(updated_at=ago(3))
+    in_store(1, place=DepotFactory())
+    changed.note = "opened"
+    changed.save()
+    found = {(change.place, change.lot) for change in changed_since(depot, ago(1))}
+    assert found == {(depot.pk, changed.pk), (depot.pk, moved.pk)}
+    assert old.pk not in {lot for _place, lot in found}
 
 
 def test_units_handed_over_twice_are_judged_once() -> None:
