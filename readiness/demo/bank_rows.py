@@ -13,6 +13,7 @@ from readiness.demo.rows import Rows
 from readiness.demo.source import Source
 from readiness.demo.timeline import Timeline
 
+ISOLATED_H = 40.0
 CELL_V = {"vrla_gel": 2.1, "vrla_agm": 2.1, "flooded_low_sb": 2.1, "lfp": 3.3, "nimh": 1.28, "nimh_lsd": 1.28}
 END_SIGN = {
     "vrla_gel": "current_steady",
@@ -284,6 +285,8 @@ class BankWriter:
             )
             values["volts_v"] = round(shown_v, 2)
             values["lowest_block_v"] = round(true_v / blocks - abs(float(self.rng.normal(0.0, 0.006))), 3)
+            if self.isolated_for_reading(bank, day):
+                values["rest_h"] = min(values["rest_h"], ISOLATED_H)
             if careless < 0.03:
                 values["rest_h"] = 2.0  # taken too early
             elif careless < 0.05:
@@ -291,6 +294,23 @@ class BankWriter:
         self.event(
             "readiness.Reading", bank, day, float(self.rng.uniform(7.2, 10.8)), bank_id=bank.number, **values
         )
+
+    def isolated_for_reading(self, bank: BankPlan, day: int) -> bool:
+        """A bank that something charges is taken off it two days before its voltage is read, and put back the same noon."""
+        supplied = bank.supply in ("float", "own_array") and day - 2 > bank.supply_start
+        if not supplied or bank.unit.has("float_unchecked"):
+            return False
+        self.event("fleet.SupplyState", bank, day - 2, 14, bank_id=bank.number, kind="isolated")
+        self.event(
+            "fleet.SupplyState",
+            bank,
+            day,
+            12,
+            bank_id=bank.number,
+            kind=bank.supply,
+            check_interval_days=bank.supply_check_days,
+        )
+        return True
 
     def rest(self, position: int, day: int) -> float:
         since = min((day - charged for charged in self.charge_days[position] if charged < day), default=30)
