@@ -23,7 +23,7 @@ from fleet.lib.append_only import (
     keep_statements,
     remove_statements,
 )
-from fleet.models import Correctable, ImportRun
+from fleet.models import ImportRun
 
 RECORD_IS_KEPT = "A record is never deleted: strike it out with a reason, or correct it."
 # The one way out: an import that is being taken back takes along the rows it brought, in one transaction (`letting_go`).
@@ -75,9 +75,9 @@ def guard_keep(app: AppConfig, *, table: str, sentence: str) -> None:
 
 
 def guard_records(app: AppConfig) -> None:
-    """Every record of `app` that can be corrected is struck out or superseded, never deleted."""
+    """Every record of `app` that can be struck out is struck out or superseded, never deleted."""
     for model in app.get_models():
-        if issubclass(model, Correctable):
+        if any(field.name == "struck_at" for field in model._meta.concrete_fields):
             guard_add(app, _record_guard(model._meta.db_table, model._meta.label))
 
 

@@ -19,7 +19,7 @@ from django.core.management.sql import emit_post_migrate_signal, emit_pre_migrat
 from django.db import IntegrityError, OperationalError, connection, models, transaction
 from django.db.models import CheckConstraint, UniqueConstraint
 
-from fleet.models import AuditEntry, Correctable, ImportChange, ImportRun, Unit
+from fleet.models import Absence, AuditEntry, Correctable, ImportChange, ImportRun, Unit
 from fleet.services.audit import audit_record
 from fleet.services.guards import (
     RECORD_IS_KEPT,
@@ -309,7 +309,7 @@ def test_counts_are_never_negative(label: str) -> None:
 
 # What is kept for ever.
 
-RECORDS = [model for model in OUR_MODELS if issubclass(model, Correctable)]
+RECORDS = [model for model in OUR_MODELS if issubclass(model, Correctable) or model is Absence]
 
 
 def sql(statement: str) -> None:
