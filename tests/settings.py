@@ -16,8 +16,8 @@ if "MUSTERWELL_DATA_DIR" not in os.environ or not os.environ["MUSTERWELL_DATA_DI
     atexit.register(shutil.rmtree, os.environ["MUSTERWELL_DATA_DIR"], ignore_errors=True)
 os.environ["DEBUG"] = "1"
 
-from fleet.project.settings import *  # noqa: F403
-from fleet.project.settings import DATA_DIR, DATABASES
+from fleet.project.settings import *  # noqa: E402, F403
+from fleet.project.settings import DATA_DIR, DATABASES  # noqa: E402
 
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
