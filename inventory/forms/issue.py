@@ -49,7 +49,7 @@ class UnitIssueForm(OnceForm):
         self.fields["qty"] = qty_field(item, system, label=_("Quantity"))
         fields: Any = self.fields
         fields["lot"].choices = [
-            ("", _("the first to expire of those that last through the mission")),
+            ("", _("whichever expires first and lasts the mission")),
             *((str(row.lot_id), _words_of(row, system)) for row in stock),
         ]
         fields["happened_at"].zone = zone

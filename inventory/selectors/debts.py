@@ -11,7 +11,7 @@ from inventory.models import PartDebt
 def debts_shown(*, depot: Place | None) -> QuerySet[PartDebt]:
     """Debts with everything a line shows; with a depot: of its units, whichever side they are on. Adds `what`."""
     rows = PartDebt.objects.select_related(
-        "owed_to__home", "given_to__home", "item", "bank", "opened_by", "settled_by"
+        "owed_to__home", "given_to__home", "item", "bank", "opened_by", "settled_by", "opened_with"
     ).annotate(
         what=Case(
             When(item__isnull=False, then=F("item__name")),

@@ -71,7 +71,9 @@ def part_take_show(request: HttpRequest, tag: str) -> HttpResponse:
 
 def _given_back(debt: PartDebt, things: Sequence[Takeable]) -> dict[str, Any]:
     """What is owed, where it sits or lies in the unit that has it, and where it goes. Nothing where it has it no more."""
-    for thing in things:
+    taken = debt.opened_with.lot_id if debt.opened_with else None
+    # The very lot that was taken first, then what sits in the position it came from.
+    for thing in sorted(things, key=lambda each: (_lot_of(each) != taken, each.position != debt.position)):
         lot = thing.part.lot if thing.part else thing.balance.lot if thing.balance else None
         same = (
             thing.bank.pk == debt.bank_id if thing.bank else lot is not None and lot.item_id == debt.item_id
@@ -86,6 +88,10 @@ def _given_back(debt: PartDebt, things: Sequence[Takeable]) -> dict[str, Any]:
                 qty = min(debt.qty, thing.balance.qty)
                 return known | {"qty": int(qty) if debt.item.whole else float(qty)}
     return {}
+
+
+def _lot_of(thing: Takeable) -> int | None:
+    return thing.part.lot_id if thing.part else thing.balance.lot_id if thing.balance else None
 
 
 def _said(giver: Unit, target: Unit, debt: PartDebt | None) -> str:

@@ -127,6 +127,18 @@ def test_given_back_a_part_leaves_no_debt_the_other_way(cast: Any, signed_in: An
     assert ledger_differences() == []
 
 
+def test_the_very_piece_that_was_taken_is_chosen_before_others_of_its_item(
+    cast: Any, signed_in: Any, pair: Any
+) -> None:
+    _giver, taker = pair
+    lent = FittedPart.objects.get(unit=taker, removed_at=None)
+    own = fitted(taker, item=lent.lot.item, position="lamp 0")
+    assert own.lot_id != lent.lot_id
+    client = signed_in(cast.nora)
+    form = client.get(lines(client.get(URL))[0].actions[1].url).context["form"]
+    assert form.initial["what"] == f"part:{lent.pk}"
+
+
 def test_given_back_more_than_was_owed_is_owed_itself(pair: Any) -> None:
     giver, taker = pair
     other = UnitFactory(home=giver.home, tag="N-3")
