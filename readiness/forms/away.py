@@ -135,15 +135,17 @@ class LegForm(RecordForm):
                 }
             )
         else:
+            origin = last.destination_id if last else here
             self.initial.update(
                 {
-                    "origin": last.destination_id if last else here,
-                    "destination": deployment.site_id,
+                    "origin": origin,
+                    "destination": deployment.site_id if origin != deployment.site_id else here,
                     "arrived_at": "",
                 }
             )
         for name in ("origin", "destination"):
             self.fields[name].queryset = open_places()  # type: ignore[attr-defined]
+            self.fields[name].wide = True  # type: ignore[attr-defined]
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

@@ -183,6 +183,8 @@ class PartFoundForm(RecordForm):
         self.fields["position"].choices = [  # type: ignore[attr-defined]
             (line.position, f"{line.position}: {line.item.name}") for line in empty
         ]
+        for name in ("position", "lot"):
+            self.fields[name].wide = True  # type: ignore[attr-defined]
         field: Any = self.fields["lot"]
         field.queryset = Lot.objects.select_related("item").filter(pk__in=[lot.pk for lot in lots])
         field.choices = [(lot.pk, f"{lot.item.name}, {lot.serial or lot.code}") for lot in lots]

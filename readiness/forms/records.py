@@ -64,6 +64,7 @@ class BankRecordForm(RecordForm):
         keys = [bank.pk for bank in banks]
         turn = Case(*(When(pk=key, then=Value(n)) for n, key in enumerate(keys)), default=Value(0))
         field.queryset = BatteryBank.objects.filter(pk__in=keys).order_by(turn)  # type: ignore[attr-defined]
+        field.wide = True  # type: ignore[attr-defined]
         if len(banks) == 1:
             field.widget = forms.HiddenInput()
             self.initial.setdefault("bank", banks[0].pk)

@@ -281,6 +281,7 @@ class BankInForm(RecordForm):
         bank: Any = self.fields["bank"]
         bank.queryset = BatteryBank.objects.filter(pk__in=shelf)
         bank.choices = list(shelf.items())
+        bank.wide = True
         self.fields["old_to"].queryset = Place.objects.filter(pk__in=[each.pk for each in depots])  # type: ignore[attr-defined]
         self.initial.setdefault("old_to", unit.home_id)
 

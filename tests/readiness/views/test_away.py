@@ -166,6 +166,10 @@ def test_legs_are_told_as_they_happen_and_stand_in_the_history(client, cast, uni
     assert client.get("/units/MW-1/leg/").context["form"].initial["origin"] == port.pk
     on = {"conveyance": "barge", "origin": port.pk, "destination": site.pk, "departed_at": moment(-1, 6)}
     assert post(client, "leg/", **on).status_code == 302
+    there = {**on, "arrived_at": moment(-1, 9)}
+    assert post(client, "leg/", **there).status_code == 302
+    back = client.get("/units/MW-1/leg/").context["form"].initial
+    assert (back["origin"], back["destination"]) == (site.pk, cast.north.pk)
     history = client.get("/units/MW-1/?history=all").content.decode()
     assert "1, truck: North depot → Old port" in history
     assert "2, barge: Old port → Valley town" in history
