@@ -29,7 +29,7 @@ from fleet.services.imports.references import Lookups
 from fleet.services.records import Birth, check_finite, check_moment, note_change
 from fleet.services.units import unit_move
 
-MOVES = ("unit.move", "absence.start", "absence.end")
+MOVES = ("unit.move", "absence.start", "absence.end", "absence.past", "absence.strike")
 
 
 class UnitSheet(SheetKind):

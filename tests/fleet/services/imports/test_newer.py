@@ -9,7 +9,7 @@ import time_machine
 from fleet.models import BankStay, BlockStay, ClimateNormal, DepotTerms, UnitStay
 from fleet.services.banks import bank_move, block_move
 from fleet.services.records import facts, note_change
-from fleet.services.units import absence_end, absence_start, unit_move
+from fleet.services.units import absence_end, absence_start, absence_strike, unit_move
 from inventory.models import DesignItem
 from inventory.services.stock import stock_count
 from tests.factories.fleet import NOW, BankFactory, BlockFactory, DepotFactory, UnitFactory, ago
@@ -72,6 +72,17 @@ def test_a_unit_back_from_an_absence_since_is_newer(places):
     unit = UnitFactory(home=places[0])
     away = absence_start(unit=unit, purpose="loan", custodian="Harbour board", started_at=ago(30), actor=None)
     absence_end(absence=away, ended_at=ago(9), to=places[1], actor=None)
+    assert is_newer(old_file(Units=[("Unit", "Stands at"), (unit.tag, "NORD")]), "units", "place")
+
+
+def test_a_unit_whose_absence_was_struck_out_since_is_newer(places):
+    unit = UnitFactory(home=places[0])
+    with time_machine.travel(ago(20), tick=False):
+        unit_move(unit=unit, to=places[1], at=ago(25), actor=None)
+        away = absence_start(
+            unit=unit, purpose="loan", custodian="Harbour board", started_at=ago(22), actor=None
+        )
+    absence_strike(absence=away, reason="never was", actor=None)
     assert is_newer(old_file(Units=[("Unit", "Stands at"), (unit.tag, "NORD")]), "units", "place")
 
 
