@@ -68,13 +68,14 @@ def test_a_bank_in_a_unit_shows_its_band_and_the_day_it_was_worked_out_for(clien
     assert "worked out for" in page
 
 
-def test_the_shelf_list_the_units_and_the_search_lead_to_it(client, cast, shelved) -> None:
+def test_the_shelf_the_units_the_stores_and_the_search_lead_to_it(client, cast, shelved) -> None:
     in_unit = BankFactory(unit=UnitFactory(home=cast.north), serial="IN-1")
     shelf = text(client.get("/banks/"))
     assert 'href="/banks/SH/1/"' in shelf
     assert in_unit.serial not in shelf
     assert in_unit.serial in text(client.get("/banks/?where=all"))
-    assert 'href="/banks/"' in text(client.get("/units/"))
+    for page in ("/units/", "/stores/"):
+        assert 'href="/banks/"' in text(client.get(page)), page
     assert 'href="/banks/SH/1/"' in text(client.get("/fleet/find/?q=SH/1"))
     block = BlockFactory(bank=shelved, position="2", serial="ZZ-77")
     assert 'href="/banks/SH/1/"' in text(client.get(f"/fleet/find/?q={block.serial}"))
