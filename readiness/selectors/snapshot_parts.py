@@ -107,7 +107,7 @@ def _fitted(rows: RowOf, ids: str, slots: dict[str, int], until: str, today: int
             "position": ("f.position", "s"),
             "train": ("f.train", "s"),
             "fitted_at": (instant("f.fitted_at"), "f"),
-            "first_at": (instant("COALESCE(f.first_fitted_at, f.fitted_at)"), "f"),
+            "first_at": (instant("f.first_fitted_at"), "f"),
             "carried_h": ("f.carried_h", "f"),
             "carried_m3": ("f.carried_m3", "f"),
             "carried_starts": ("f.carried_starts", "i"),

@@ -519,3 +519,14 @@ def test_what_is_left_of_a_part_must_last_for_the_planned_use_of_the_mission(
         assert "through one but not through two" in check_sentence(check_of(unit, "part_ahead"))
     else:
         assert checks_of(unit, "part_ahead") == []
+
+
+def test_months_of_a_part_whose_first_fitting_is_unknown_cannot_be_counted() -> None:
+    unit = ready_unit()
+    item = LampFactory(fit_h=0.5, service_life_h=None, service_life_months=24)
+    part = fitted(unit, item=item, train="a")
+    sweep(unit)
+    assert check_of(unit, "part_life")["outcome"] == "pass"
+    FittedPart.objects.filter(pk=part.pk).update(first_fitted_at=None, use_known=False)
+    sweep(unit)
+    assert check_of(unit, "part_life")["outcome"] == "cannot_decide"
