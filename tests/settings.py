@@ -7,12 +7,11 @@ import tempfile
 from pathlib import Path
 
 # Each test run keeps its files to itself, and so does each of the processes a run is shared among (`pytest -n`);
-# processes that a test starts get a folder of their own.
+# processes that a test starts find the mark of the one they came from and keep the folder they are given.
 worker = os.environ.get("PYTEST_XDIST_WORKER", "")
-if "MUSTERWELL_DATA_DIR" not in os.environ or not os.environ["MUSTERWELL_DATA_DIR"].endswith(worker):
-    os.environ["MUSTERWELL_DATA_DIR"] = tempfile.mkdtemp(
-        prefix="musterwell-test-", suffix=f"-{worker}" if worker else ""
-    )
+if "MUSTERWELL_DATA_DIR" not in os.environ or os.environ.get("MUSTERWELL_TEST_PROCESS", "") != worker:
+    os.environ["MUSTERWELL_DATA_DIR"] = tempfile.mkdtemp(prefix="musterwell-test-")
+    os.environ["MUSTERWELL_TEST_PROCESS"] = worker
     atexit.register(shutil.rmtree, os.environ["MUSTERWELL_DATA_DIR"], ignore_errors=True)
 os.environ["DEBUG"] = "1"
 
