@@ -16,9 +16,11 @@ class ReadinessConfig(AppConfig):
         register_sheets("readiness.services.import_sheets")
 
         # A change of a unit, or of the stores it would take from, is judged at once, by the same function as at night.
-        from fleet.services.changes import on_units_changed
+        from fleet.services.changes import mark_units_changed, on_units_changed
         from inventory.services.store_changes import on_stores_changed
+        from readiness.services.judgement_due import judgement_due_mark
         from readiness.services.sweeps import after_change, after_stores_change
 
+        mark_units_changed(judgement_due_mark)
         on_units_changed(after_change)
         on_stores_changed(after_stores_change)

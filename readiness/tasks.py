@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from fleet.lib.jobs import JobContext, job_handler
 from readiness.services.digest import send_digest
+from readiness.services.judgement_due import judge_lost
 from readiness.services.sweeps import judge_open_charges, run_sweep, run_sweep_units, sweep_cancelled
 
 
@@ -26,6 +27,12 @@ def sweep_units(ctx: JobContext) -> dict[str, Any]:
 def open_charges() -> int:
     """Every 15 minutes by beat: charges that should have ended by now."""
     return judge_open_charges(now=timezone.now())
+
+
+@shared_task(name="readiness.judge_lost")
+def lost() -> int:
+    """Every few seconds by beat: changes whose process was killed before it could judge."""
+    return judge_lost(now=timezone.now())
 
 
 @job_handler("digest")

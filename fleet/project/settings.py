@@ -245,6 +245,7 @@ CELERY_BEAT_MAX_LOOP_INTERVAL = 1
 CELERY_BEAT_SCHEDULE: dict[str, dict[str, Any]] = {
     "requeue-jobs": {"task": "fleet.requeue_jobs", "schedule": 3.0, "options": {"expires": 10}},
     "start-due-nightly": {"task": "fleet.start_due_nightly", "schedule": 60.0, "options": {"expires": 60}},
+    "judge-lost": {"task": "readiness.judge_lost", "schedule": 10.0, "options": {"expires": 10}},
     "judge-open-charges": {
         "task": "readiness.judge_open_charges",
         "schedule": 900.0,

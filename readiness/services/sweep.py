@@ -16,6 +16,7 @@ from readiness.domain.checks import Assessment, assess
 from readiness.domain.snapshot import FleetSnapshot
 from readiness.models import Alert, JudgementDue, SetAside, Sweep, Verdict
 from readiness.selectors.snapshot import CHUNK_UNITS, load_snapshot
+from readiness.services.judgement_due import Marks, judgement_due_seen, judgement_due_settle
 from readiness.services.sweep_writes import Written, prepared_texts, write_slice
 
 log = logging.getLogger(__name__)
@@ -47,9 +48,11 @@ def sweep_units(
     ids = sorted(set(unit_ids))
     for start in range(0, len(ids), CHUNK_UNITS):
         before_chunk()
+        chunk = ids[start : start + CHUNK_UNITS]
+        seen = judgement_due_seen(chunk)
         loaded_at = now or timezone.now()
-        for snapshot, found, failed in judged(ids[start : start + CHUNK_UNITS], as_of, loaded_at):
-            for part in _slices(snapshot, found, failed, as_of, loaded_at, sweep, inside, after):
+        for snapshot, found, failed in judged(chunk, as_of, loaded_at):
+            for part in _slices(snapshot, found, failed, as_of, loaded_at, seen, sweep, inside, after):
                 total.add(part)
     return total
 
@@ -82,6 +85,7 @@ def _slices(
     failed: dict[int, str],
     as_of: dt.date,
     loaded_at: dt.datetime,
+    seen: Marks,
     sweep: Sweep | None,
     inside: AfterSlice,
     after: AfterSlice,
@@ -89,6 +93,7 @@ def _slices(
     if snapshot is None or found is None:
         with transaction.atomic():
             written = _set_aside(failed, as_of, loaded_at, sweep)
+            judgement_due_settle(failed, seen)
             inside(written, max(failed))
         after(written, max(failed))
         yield written
@@ -99,7 +104,7 @@ def _slices(
         last = int(snapshot.units["id"][rows[-1]])
         texts = prepared_texts(snapshot, found, rows)
         with transaction.atomic():
-            written = write_slice(snapshot, found, rows, texts, as_of=as_of, loaded_at=loaded_at)
+            written = write_slice(snapshot, found, rows, texts, as_of=as_of, loaded_at=loaded_at, seen=seen)
             inside(written, last)
         after(written, last)
         yield written
@@ -114,7 +119,6 @@ def _set_aside(failed: dict[int, str], as_of: dt.date, at: dt.datetime, sweep: S
         SetAside.objects.update_or_create(
             unit_id=unit_id, cleared_at=None, defaults={"sweep": sweep, "reason": reason, "at": at}
         )
-    JudgementDue.objects.filter(unit__in=failed, since__lte=at).delete()
     return Written(units=len(failed), set_aside=len(failed), reasons=list(failed.values()))
 
 

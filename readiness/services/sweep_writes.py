@@ -18,10 +18,11 @@ from readiness.domain.checks_charge import local_day
 from readiness.domain.inputs import FloatArray
 from readiness.domain.snapshot import FleetSnapshot
 from readiness.domain.time_to_ready import VERDICT_KEYS
-from readiness.models import Alert, JudgementDue, Verdict
+from readiness.models import Alert, Verdict
 from readiness.selectors.columns import day, fetch, flag, id_list, instant
 from readiness.selectors.snapshot import date_of, day_number
 from readiness.services import sweep_alerts
+from readiness.services.judgement_due import Marks, judgement_due_settle
 from readiness.services.sweep_labels import load_labels
 from readiness.services.sweep_results import SCHEMA, result_texts
 
@@ -78,6 +79,7 @@ def write_slice(
     *,
     as_of: dt.date,
     loaded_at: dt.datetime,
+    seen: Marks,
 ) -> Written:
     """Write the results of the given unit rows. Call inside a transaction, with what `prepared_texts` made before it.
 
@@ -108,7 +110,7 @@ def write_slice(
         f"UPDATE readiness_setaside SET cleared_at = %s WHERE unit_id IN {id_list(ids)} AND cleared_at IS NULL",
         [_moment(loaded_at)],
     )
-    JudgementDue.objects.filter(unit__in=ids, since__lte=loaded_at).delete()
+    judgement_due_settle(ids, seen)
     return written
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from typing import Any
 
 from django.db import transaction
@@ -16,10 +16,11 @@ from fleet.lib.jobs import JobContext
 from fleet.models import Job, Place, Unit, User
 from fleet.services.jobs import job_enqueue
 from inventory.services.store_changes import StoreChange, changed_since
-from readiness.models import JudgementDue, Sweep
+from readiness.models import Sweep
 from readiness.selectors.open_charges import units_with_charges_past_end
 from readiness.selectors.store_needs import units_resting_on
 from readiness.services.digest import digest_enqueue, digests_again
+from readiness.services.judgement_due import judge_later
 from readiness.services.sweep import retire_units, sweep_units
 from readiness.services.sweep_stores import sweep_stores
 from readiness.services.sweep_writes import Written
@@ -30,7 +31,6 @@ NIGHT_HOUR = 2
 AT_ONCE_UNITS = 100
 # After a change of the stores, which a person waits for.
 AT_ONCE_STORES = 50
-IDS_PER_JOB = 2000
 # How long a change may have been written down before others could see it.
 BEFORE_COMMIT = dt.timedelta(minutes=1)
 
@@ -275,24 +275,6 @@ def _judge_all(depot_ids: Collection[int]) -> None:
         judge_later(list(Unit.objects.in_service().filter(home__in=depot_ids).values_list("pk", flat=True)))
     except Exception:
         log.exception("The units of places %s could not be handed to the workers.", sorted(depot_ids))
-
-
-def judge_later(unit_ids: Sequence[int], *, now: dt.datetime | None = None) -> None:
-    """Hand units to the workers; until these have judged them no page shows their last answer."""
-    now = now or timezone.now()
-    for start in range(0, len(unit_ids), IDS_PER_JOB):
-        asked = unit_ids[start : start + IDS_PER_JOB]
-        with transaction.atomic():
-            ids = list(Unit.objects.in_service().filter(pk__in=asked).values_list("pk", flat=True))
-            JudgementDue.objects.bulk_create(
-                [JudgementDue(unit_id=pk, since=now) for pk in ids],
-                update_conflicts=True,
-                unique_fields=["unit"],
-                update_fields=["since"],
-                batch_size=500,
-            )
-            # Those retired meanwhile are asked for too: what is open about them is closed.
-            job_enqueue(kind="sweep_units", params={"units": list(asked), "waiting": True})
 
 
 def judge_open_charges(*, now: dt.datetime) -> int:

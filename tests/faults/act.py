@@ -13,9 +13,9 @@ import django
 def main(kind: str, action: str, step: str = "0") -> None:
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "tests.faults.settings")
     django.setup()
-    from tests.faults.scenarios import SCENARIOS
+    from tests.faults.scenarios import OTHERS, SCENARIOS
 
-    scenario = SCENARIOS[kind]
+    scenario = (SCENARIOS | OTHERS)[kind]
     if action == "prepare":
         scenario.prepare()
         answer = None

@@ -10,6 +10,7 @@ from typing import Any, Protocol
 
 from fleet.models import Job
 from fleet.services.jobs import job_enqueue
+from tests.faults.form_scenario import FormScenario
 from tests.faults.import_scenario import ImportScenario, TakeBackScenario
 from tests.faults.sweep_scenario import SweepScenario
 
@@ -56,3 +57,5 @@ class Trial:
 SCENARIOS: dict[str, Scenario] = {
     scenario.kind: scenario for scenario in (Trial(), SweepScenario(), ImportScenario(), TakeBackScenario())
 }
+# Killed by tests of their own.
+OTHERS: dict[str, Scenario] = {scenario.kind: scenario for scenario in (FormScenario(),)}

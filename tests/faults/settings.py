@@ -5,4 +5,6 @@ from fleet.project.settings import CELERY_BEAT_SCHEDULE, INSTALLED_APPS
 
 INSTALLED_APPS = [*INSTALLED_APPS, "tests.faults.trial"]
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
-CELERY_BEAT_SCHEDULE = {"requeue-jobs": {**CELERY_BEAT_SCHEDULE["requeue-jobs"], "schedule": 1.0}}
+CELERY_BEAT_SCHEDULE = {
+    name: {**CELERY_BEAT_SCHEDULE[name], "schedule": 1.0} for name in ("requeue-jobs", "judge-lost")
+}

@@ -70,6 +70,17 @@ def test_a_process_killed_before_it_announces_its_job_loses_nothing(stage: Stage
         assert world.act("digest") == wanted
 
 
+def test_a_form_killed_after_its_commit_is_judged_all_the_same(stage: Stages) -> None:
+    """Between the record and the verdict: no page shows the old verdict, and beat has the unit judged."""
+    with stage("form").world() as world:
+        before = world.act("digest")
+        world.act("start", fault="units:committed:1", dies=True)
+        assert world.act("digest") == {**before, "readings": before["readings"] + 1, "waiting": 1}
+        world.start()
+        wanted = {"readings": before["readings"] + 1, "waiting": 0, "judged since": True}
+        wait_until("the unit was judged", lambda: world.act("digest") == wanted)
+
+
 def test_everything_killed_at_once_goes_on_after_the_next_start(stage: Stages) -> None:
     wanted = expected(stage("trial"))
     with stage("trial").world() as world:

@@ -14,6 +14,7 @@ from django.test.utils import CaptureQueriesContext
 
 from fleet.models import Job
 from fleet.services import jobs
+from fleet.services.changes import units_changed
 from inventory.models import Movement
 from inventory.services import store_changes
 from inventory.services.ledger import movement_reverse, stock_issue, stock_receive, stock_scrap
@@ -24,7 +25,14 @@ from readiness.selectors.pages_units import units_with_verdicts
 from readiness.selectors.store_needs import units_resting_on
 from readiness.services import sweep as sweep_service
 from readiness.services import sweeps
-from readiness.services.sweeps import after_change, judge_later, sweep_request
+from readiness.services.judgement_due import (
+    AGAIN_AFTER,
+    LOST_AFTER,
+    judge_later,
+    judge_lost,
+    judgement_due_mark,
+)
+from readiness.services.sweeps import after_change, sweep_request
 from tests.factories.fleet import NOW, TODAY, DepotFactory, DesignFactory, UserFactory, ago
 from tests.factories.inventory import (
     DesignItemFactory,
@@ -262,14 +270,52 @@ def test_units_handed_over_twice_are_judged_once() -> None:
     assert [result["units"] for result in results] == [3, 0]
 
 
-def test_a_pass_that_read_the_records_before_the_change_leaves_the_unit_waiting() -> None:
+def test_a_change_that_comes_while_a_pass_reads_leaves_the_unit_waiting(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     unit = ready_unit()
-    sweep(unit, now=ago(hours=2))
-    judge_later([unit.pk], now=ago(hours=1))
-    sweep(unit, now=ago(hours=1.1))
+    judgement_due_mark([unit.pk], now=ago(hours=2))
+    read = sweep_service.judged
+
+    def overtaken(ids: list[int], *args: Any) -> Any:
+        judgement_due_mark([unit.pk], now=ago(hours=1))
+        return read(ids, *args)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(sweep_service, "judged", overtaken)
+        sweep(unit)
     assert shown(unit).why_undecided == "waiting"
-    sweep(unit, now=ago(hours=1))
+    sweep(unit)
     assert shown(unit).why_undecided == ""
+
+
+def test_a_change_marks_its_unit_before_anybody_can_be_killed() -> None:
+    unit = ready_unit()
+    sweep(unit)
+    with transaction.atomic():
+        units_changed([unit.pk])
+        assert shown(unit).why_undecided == "waiting"
+        transaction.set_rollback(True)
+    assert shown(unit).why_undecided == "", "the mark falls with the change"
+
+
+def test_what_a_killed_process_left_is_judged_by_the_workers_and_once() -> None:
+    unit, other = ready_unit(), ready_unit()
+    for each in (unit, other):
+        sweep(each)
+    judgement_due_mark([unit.pk], now=NOW)
+    assert judge_lost(now=NOW + LOST_AFTER) == 0, "whoever made the change may still be at it"
+    later = NOW + LOST_AFTER + dt.timedelta(seconds=1)
+    assert [judge_lost(now=later), judge_lost(now=later + 2 * LOST_AFTER)] == [1, 0], "asked for once"
+    job = Job.objects.get(kind="sweep_units")
+    jobs.job_run(job_id=job.pk, keep_lease=False)
+    assert shown(unit).why_undecided == ""
+    assert judge_lost(now=later + 3 * LOST_AFTER) == 0
+
+    judgement_due_mark([unit.pk], now=later)
+    Job.objects.filter(pk=job.pk).update(state=Job.State.FAILED, finished_at=later)
+    assert judge_lost(now=later + AGAIN_AFTER) == 0, "what failed is not tried again all the time"
+    assert judge_lost(now=later + AGAIN_AFTER + dt.timedelta(seconds=1)) == 1
 
 
 def test_changes_of_one_block_are_told_once(committed: Any, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -38,7 +38,16 @@ BASIS = ("Depots", "Designs", "Packed forms", "Fleet list", "Batteries")
 
 def snapshot():
     """Every row of every table that an import writes, without the trail of what was done."""
-    skip = {"AuditEntry", "ImportRun", "ImportChange", "Job", "Attachment", "Movement", "Balance"}
+    skip = {
+        "AuditEntry",
+        "ImportRun",
+        "ImportChange",
+        "Job",
+        "Attachment",
+        "Movement",
+        "Balance",
+        "JudgementDue",
+    }
     models = [
         model
         for app in ("fleet", "inventory", "readiness")
