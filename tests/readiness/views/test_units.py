@@ -153,8 +153,8 @@ def test_the_charge_is_shown_as_long_as_the_verdict_is(cast, signed_in, days_ago
     row = next(csv.DictReader(io.StringIO(client.get("/units/?format=csv").content.decode("utf-8-sig"))))
     told = (row["Charge low end, %"], row["Charge due"], row["Charge as of"])
     listed, page = (client.get(url).content.decode() for url in ("/units/", "/units/AA-1/"))
-    assert f"as of {day.day} Nov" in listed
-    assert f"as of {day.day} Nov 2026" in page
+    assert f"as of {day.day} {day:%b}" in listed
+    assert f"as of {day.day} {day:%b %Y}" in page
     if days_ago:
         assert told == ("", "", day.isoformat())
         assert "older than the last sweep" in row["Why"]
