@@ -200,6 +200,9 @@ def _gates(p: _Procedure, r: Roles) -> None:
     harmed = c.isin("condition", "damaged", "recalled", "critical")
     if p.air:
         p.settle(r.lithium_like & harmed, forbidden, "damaged_forbidden_air", r.un)
+    unnamed = c.isin("chemistry", "na_ion") & ~c.known("electrolyte")
+    # With an aqueous electrolyte it would be for an expert: not knowing it may not permit more.
+    p.settle(unnamed & harmed, unknown, "missing_electrolyte")
     critical = r.lithium_like & c.isin("condition", "critical")
     p.settle(critical, Verdict.APPROVAL_NEEDED, "damaged_critical_approval", r.un)
     p.settle(r.lithium_like & harmed, Verdict.PERMITTED, "damaged_sp376", r.un)
@@ -209,7 +212,7 @@ def _gates(p: _Procedure, r: Roles) -> None:
     p.settle(harmed, unknown, "damaged_wet_expert", r.other_un)
     p.settle(~c.known("terminals_protected"), unknown, "missing_terminal_protection")
     p.settle(c.no("terminals_protected"), forbidden, "terminals_unprotected")
-    p.settle(c.isin("chemistry", "na_ion") & ~c.known("electrolyte"), unknown, "missing_electrolyte")
+    p.settle(unnamed, unknown, "missing_electrolyte")
 
 
 def _wet(p: _Procedure, r: Roles) -> None:

@@ -189,3 +189,14 @@ def test_every_reason_the_procedure_can_give_has_its_sentence() -> None:
     for reason in reasons().values():
         assert reason.sentence
         assert reason.mark in ("published", "memory", "rule")
+
+
+@pytest.mark.parametrize("condition", ["damaged", "recalled", "critical"])
+@pytest.mark.parametrize("mode", [Mode.ROAD, Mode.SEA, Mode.ROAD_US])
+def test_a_damaged_sodium_battery_of_unknown_electrolyte_is_not_taken_for_the_better_kind(
+    condition: str, mode: Mode
+) -> None:
+    """Reference section 4.1: with an aqueous electrolyte it goes to G4, an expert's matter; G6 asks which it is."""
+    record = Battery(chemistry="na_ion", condition=condition, un383="pass")
+    decided = decide_item(record, mode, date(2026, 6, 30))
+    assert (decided.verdict, decided.reason) == (Verdict.CANNOT_DECIDE, "missing_electrolyte")
