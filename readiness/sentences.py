@@ -281,10 +281,12 @@ def _lots_aboard(check: Check, data: Mapping[str, Any]) -> str:
 
 def _part_life(check: Check, data: Mapping[str, Any]) -> str:
     left = []
-    if data.get("left_h") is not None:
-        left.append(_("%(h)s h left") % {"h": _amount(data["left_h"])})
-    if data.get("left_m3") is not None:
-        left.append(_("%(m3)s m³ left") % {"m3": _amount(data["left_m3"])})
+    if (hours := data.get("left_h")) is not None:
+        said = _("%(h)s h left") if hours >= 0 else _("%(h)s h over its life")
+        left.append(said % {"h": _amount(abs(hours))})
+    if (volume := data.get("left_m3")) is not None:
+        said = _("%(m3)s m³ left") if volume >= 0 else _("%(m3)s m³ over its life")
+        left.append(said % {"m3": _amount(abs(volume))})
     if data.get("last_day"):
         left.append(_("good through %(day)s") % {"day": day_text(data["last_day"])})
     facts = {"label": subject_label(check), "left": ", ".join(left) or _("no limit on file")}

@@ -530,3 +530,10 @@ def test_months_of_a_part_whose_first_fitting_is_unknown_cannot_be_counted() -> 
     FittedPart.objects.filter(pk=part.pk).update(first_fitted_at=None, use_known=False)
     sweep(unit)
     assert check_of(unit, "part_life")["outcome"] == "cannot_decide"
+
+
+@pytest.mark.parametrize(("used", "said"), [(8940.0, "60 h left"), (9060.0, "60 h over its life")])
+def test_what_is_used_beyond_its_life_is_said_as_such(used: float, said: str) -> None:
+    unit = unit_with_worn_part(used=used)
+    sweep(unit)
+    assert said in check_sentence(check_of(unit, "part_life"))
