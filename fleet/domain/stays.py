@@ -11,12 +11,16 @@ from fleet.lib.errors import DomainError
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """One stay: from `start` to `end` (None: still there), in a place or, when `away`, in an absence."""
+    """One stay: from `start` to `end` (None: still there), in a place or, when `away`, in an absence.
+
+    `where`: key of the place, None when away or not told.
+    """
 
     start: datetime
     end: datetime | None
     away: bool
     label: str = ""
+    where: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +74,23 @@ def cut(stays: Sequence[Span], start: datetime, end: datetime) -> Cut:
         since=_day(moved.start),
         mend="Correct the days, or leave the row out.",
     )
+
+
+def unmoved(stays: Sequence[Span], number: int) -> range:
+    """Numbers of the stays around stay `number` through which the thing never moved: each touches the next, in one place.
+
+    `stays` in order of their start. A stay away, or in a place not told, stands alone.
+    """
+    first = last = number
+    while first > 0 and _goes_on(stays[first - 1], stays[first]):
+        first -= 1
+    while last + 1 < len(stays) and _goes_on(stays[last], stays[last + 1]):
+        last += 1
+    return range(first, last + 1)
+
+
+def _goes_on(stay: Span, following: Span) -> bool:
+    return stay.where is not None and stay.where == following.where and stay.end == following.start
 
 
 def _in_a_gap(stays: Sequence[Span], start: datetime, end: datetime) -> Cut:

@@ -104,7 +104,13 @@ def spans_of(stays: Sequence[UnitStay]) -> list[Span]:
     """Stays of one unit as the calculation takes them, the earliest first."""
     ordered = sorted(stays, key=lambda stay: (stay.started_at, stay.pk or 0))
     return [
-        Span(stay.started_at, stay.ended_at, stay.absence_id is not None, str(stay.place or stay.absence))
+        Span(
+            stay.started_at,
+            stay.ended_at,
+            stay.absence_id is not None,
+            str(stay.place or stay.absence),
+            stay.place_id,
+        )
         for stay in ordered
     ]
 

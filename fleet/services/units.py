@@ -9,12 +9,14 @@ from uuid import UUID
 from django.db import IntegrityError, transaction
 from django.utils.translation import gettext_noop as _
 
+from fleet.domain.stays import unmoved
 from fleet.lib.dates import find_zone
 from fleet.lib.errors import DomainError
 from fleet.models import (
     Absence,
     Attachment,
     Certificate,
+    ImportChange,
     Modification,
     PackedForm,
     Place,
@@ -25,7 +27,9 @@ from fleet.models import (
     WetState,
 )
 from fleet.models.designs import Evidence
+from fleet.services.audit import plain
 from fleet.services.corrections import check_for, require_reason
+from fleet.services.past_deployments import spans_of
 from fleet.services.records import (
     birth_of_unit,
     check_finite,
@@ -277,6 +281,7 @@ def absence_strike(
             last = earlier.select_related("place").order_by("started_at").last()
             stay.place, stay.absence = (last.place if last else row.unit.home), None
             stay.save(update_fields=["place", "absence"])
+            _join_unmoved(stay)
         row.struck_at, row.struck_by, row.struck_reason = instant, actor, reason.strip()
         row.ended_at = row.ended_at or row.started_at
         row.version += 1
@@ -287,6 +292,33 @@ def absence_strike(
             row, action="absence.strike", actor=actor, before=before, note=reason, place=row.unit.home
         )
         return row
+
+
+def _join_unmoved(stay: UnitStay) -> None:
+    """Makes one stay of this one and those it touches in the same place: the unit never moved in between.
+
+    What an undo of an import would put back follows: it knows the stays, and where they ended, as they were.
+    """
+    stays = list(
+        UnitStay.objects.select_for_update(of=("self",))
+        .filter(unit=stay.unit_id)
+        .select_related("place", "absence__unit")
+        .order_by("started_at", "pk")
+    )
+    number = next(number for number, each in enumerate(stays) if each.pk == stay.pk)
+    first, *others = (stays[each] for each in unmoved(spans_of(stays), number))
+    if not others:
+        return
+    inner = [plain(each.ended_at) for each in (first, *others[:-1])]
+    UnitStay.objects.filter(pk__in=[each.pk for each in others]).delete()
+    first.ended_at = others[-1].ended_at
+    first.save(update_fields=["ended_at"])
+    notes = ImportChange.objects.filter(model=UnitStay._meta.label, action=ImportChange.Action.CHANGED)
+    notes.filter(object_id__in=[str(each.pk) for each in others]).update(object_id=str(first.pk))
+    for note in notes.filter(object_id__in=[str(each.pk) for each in stays]):
+        if note.before.get("ended_at") in inner:
+            note.before = {**note.before, "ended_at": plain(first.ended_at)}
+            note.save(update_fields=["before"])
 
 
 def modification_record(

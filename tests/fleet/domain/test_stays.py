@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from fleet.domain.stays import Cut, Span, beside_others, cut
+from fleet.domain.stays import Cut, Span, beside_others, cut, unmoved
 from fleet.lib.errors import DomainError
 
 
@@ -64,3 +64,18 @@ def test_two_missions_that_meet_on_one_day_share_it():
     early = dt.datetime(2025, 5, 28, 8, tzinfo=zone)
     assert beside_others([first], early, dt.datetime(2025, 6, 2, 18, tzinfo=zone)) == (early, first.start)
     assert beside_others([first], dt.datetime(2025, 6, 8, 8, tzinfo=zone), end)[0].day == 8
+
+
+@pytest.mark.parametrize(
+    ("number", "expected"), [(0, [0, 1]), (1, [0, 1]), (2, [2]), (3, [3]), (4, [4]), (5, [5])]
+)
+def test_a_thing_did_not_move_through_touching_stays_of_one_place(number, expected):
+    stays = [
+        Span(at(1), at(3), False, where=1),
+        Span(at(3), at(5), False, where=1),
+        Span(at(5), at(7), False, where=2),
+        Span(at(8), at(9), False, where=2),  # a gap before it
+        Span(at(9), at(11), True),
+        Span(at(11), None, True),
+    ]
+    assert list(unmoved(stays, number)) == expected

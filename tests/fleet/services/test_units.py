@@ -7,9 +7,12 @@ import pytest
 
 from fleet.lib.errors import DomainError
 from fleet.models import Absence, AuditEntry, Certificate, Modification, UnitStay
+from fleet.services.deployments import deployment_start
+from fleet.services.past_deployments import deployment_past
 from fleet.services.units import (
     absence_end,
     absence_start,
+    absence_strike,
     certificate_record,
     modification_record,
     unit_move,
@@ -185,3 +188,45 @@ def test_the_same_certificate_twice_says_so():
     certificate_record(**values)
     with pytest.raises(DomainError, match="on file already"):
         certificate_record(**values)
+
+
+def never_was(unit, **changes):
+    loan = away(unit, **changes)
+    absence_end(absence=loan, ended_at=ago(3), actor=None, now=NOW)
+    return absence_strike(absence=loan, reason="never was", actor=None, now=NOW)
+
+
+def test_a_unit_whose_absence_was_struck_out_stood_there_in_one_piece():
+    unit = UnitFactory()
+    began = unit.stays.get().started_at
+    never_was(unit)
+    assert stays(unit) == [(unit.home, None, None)]
+    assert unit.stays.get().started_at == began
+    deployment_past(unit=unit, code="TRUE", started_at=ago(4), ended_at=ago(2), actor=None, now=NOW)
+    assert [(place, until) for place, _, until in stays(unit)] == [
+        (unit.home, ago(4)), (None, ago(2)), (unit.home, None)
+    ]  # fmt: skip
+
+
+def test_a_unit_may_leave_by_hand_within_what_was_struck_out():
+    unit = UnitFactory()
+    never_was(unit)
+    deployment_start(unit=unit, code="TRUE", started_at=ago(4), custodian="Coast", actor=None, now=NOW)
+    assert [(place, until) for place, _, until in stays(unit)] == [(unit.home, ago(4)), (None, None)]
+
+
+def test_an_open_absence_that_is_struck_out_leaves_one_open_stay():
+    unit = UnitFactory()
+    absence_strike(absence=away(unit), reason="never was", actor=None, now=NOW)
+    assert stays(unit) == [(unit.home, None, None)]
+
+
+def test_a_unit_that_came_back_elsewhere_is_not_joined_across_its_move():
+    unit, other = UnitFactory(), PlaceFactory()
+    loan = away(unit)
+    absence_end(absence=loan, ended_at=ago(3), to=other, actor=None, now=NOW)
+    absence_strike(absence=loan, reason="never was", actor=None, now=NOW)
+    assert stays(unit) == [(unit.home, None, ago(3)), (other, None, None)]
+    with pytest.raises(DomainError) as refused:
+        deployment_past(unit=unit, code="T", started_at=ago(4), ended_at=ago(2), actor=None, now=NOW)
+    assert refused.value.key == "stay.moved_then"

@@ -8,6 +8,7 @@ import time_machine
 
 from fleet.models import Absence, Deployment, UnitStay
 from fleet.services.deployments import deployment_end, deployment_start
+from fleet.services.units import absence_end, absence_start, absence_strike
 from readiness.services.sweep import sweep_units
 from tests.factories.fleet import NOW, TODAY, DepotFactory, UnitFactory
 from tests.fleet.services.imports.steps import (
@@ -146,3 +147,24 @@ def test_a_file_may_end_one_mission_and_begin_the_next():
     assert run.faults == []
     assert (applied(run)["deployments"]["added"], applied(run)["deployments"]["changed"]) == (1, 1)
     assert Absence.objects.get(unit=unit, ended_at=None).custodian == "Hill team"
+
+
+@pytest.mark.parametrize(("left", "back"), [(90, 80), (30, 20), (20, 10)], ids=["before", "within", "after"])
+@pytest.mark.parametrize("when", ["brought in", "struck out"])
+def test_a_struck_absence_leaves_one_stay_for_missions_and_their_undo(left, back, when):
+    """Whether the absence is struck out before or after the missions came in, an undo leaves the unit at home, once."""
+    unit = ready_unit()
+    moment = lambda ago: dt.datetime.combine(TODAY - dt.timedelta(days=ago), dt.time(12), tzinfo=dt.UTC)  # noqa: E731
+    loan = absence_start(unit=unit, purpose="loan", custodian="Harbour", started_at=moment(50), actor=None)
+    absence_end(absence=loan, ended_at=moment(40 if when == "brought in" else 45), actor=None)
+    if when == "brought in":
+        absence_strike(absence=loan, reason="never was", actor=None)
+        assert len(stays(unit)) == 1
+        left, back = left + 15, back + 15
+    run = read_and_bring_in(missions(("A", unit.tag, day(left), day(back), "Coastal team", "no")))
+    if when == "struck out":
+        absence_strike(absence=loan, reason="never was", actor=None)
+    assert [place for place, _, _ in stays(unit)] == [unit.home.code, "away", unit.home.code]
+    assert all(one[2] == other[1] for one, other in pairwise(stays(unit)))
+    take_back(run)
+    assert [(place, until) for place, _, until in stays(unit)] == [(unit.home.code, None)]
