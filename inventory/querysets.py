@@ -32,5 +32,6 @@ class OrderLineQuerySet(models.QuerySet[Any]):
         )
 
     def still_to_come(self) -> Self:
-        """Lines of orders that stand, of which something has not come yet."""
-        return self.with_received().filter(~Q(order__state__in=["draft", "cancelled"]), open_qty__gt=0)
+        """Lines of orders that stand, of which something has not come yet. Of a closed order nothing more will come."""
+        over = ["draft", "closed", "cancelled"]
+        return self.with_received().filter(~Q(order__state__in=over), open_qty__gt=0)

@@ -29,7 +29,10 @@ class ItemChoiceForm(forms.Form):
 
 
 class UnitIssueForm(OnceForm):
-    """`stock`: what the depot holds and may issue, the first to expire first; no lot chosen takes them in turn."""
+    """`stock`: what the depot holds and may issue, the first to expire first; no lot chosen takes them in turn.
+
+    `by_name`: nobody stated how long a mission takes, so that a lot must be chosen.
+    """
 
     lot = forms.ChoiceField(label=_("From which lot"), required=False)
     happened_at = MomentField(label=_("When"), help_text=_("In the time of that depot. Empty means now."))
@@ -42,6 +45,7 @@ class UnitIssueForm(OnceForm):
         stock: Sequence[Balance],
         system: System = "si",
         zone: str = "UTC",
+        by_name: bool = False,
         **kwargs: Any,
     ) -> None:
         super().__init__(*args, **kwargs)
@@ -49,9 +53,13 @@ class UnitIssueForm(OnceForm):
         self.fields["qty"] = qty_field(item, system, label=_("Quantity"))
         fields: Any = self.fields
         fields["lot"].choices = [
-            ("", _("whichever expires first and lasts the mission")),
+            ("", _("choose one") if by_name else _("whichever expires first and lasts the mission")),
             *((str(row.lot_id), _words_of(row, system)) for row in stock),
         ]
+        fields["lot"].required = by_name
+        fields["lot"].error_messages["required"] = _(
+            "The standard mission of this depot is not stated: choose a lot by name."
+        )
         fields["happened_at"].zone = zone
         self.initial.setdefault("happened_at", timezone.now())
         self.order_fields(["token", "qty", "lot", "happened_at", "reason"])

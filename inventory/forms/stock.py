@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Sequence
-from decimal import Decimal
+from decimal import ROUND_CEILING, Decimal
 from typing import Any
 
 from django import forms
@@ -12,7 +12,7 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
-from fleet.lib.quantities import System
+from fleet.lib.quantities import System, unit
 from fleet.models import Place, Unit
 from fleet.web.fields import MomentField, QuantityField, UnitField
 from inventory.models import Item, Lot
@@ -48,6 +48,18 @@ def qty_field(item: Item | None, system: System, *, least: int = 1, **kwargs: An
 def as_qty(value: Any) -> Decimal:
     """A typed number as the ledger keeps it."""
     return Decimal(value) if isinstance(value, int) else Decimal(str(round(float(value), 3)))
+
+
+def prefilled(qty: Decimal, item: Item) -> int | str:
+    """What stands in `qty_field` beforehand, so that sent as it is it means exactly `qty`, whatever units are shown.
+
+    Whole pieces (what is missing of a piece is a piece), else all three decimals of the ledger in the item's base unit:
+    rounded to the digits of a page, 'all of it' would leave some behind or ask for more than there is.
+    """
+    if item.whole:
+        return int(qty.to_integral_value(rounding=ROUND_CEILING))
+    exact = qty.quantize(Decimal("0.001")).normalize()
+    return f"{exact:f} {unit(item.base_unit).symbol}"
 
 
 class SpotForm(OnceForm):

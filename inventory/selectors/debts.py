@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from django.db.models import Case, CharField, F, Q, QuerySet, Value, When
+from decimal import Decimal
+
+from django.db.models import Case, CharField, F, Q, QuerySet, Sum, Value, When
 
 from fleet.models import Place, Unit
-from inventory.models import PartDebt
+from inventory.models import Item, PartDebt
 
 
 def debts_shown(*, depot: Place | None) -> QuerySet[PartDebt]:
@@ -28,3 +30,9 @@ def debt_between(pk: str, *, owed_to: Unit, given_to: Unit) -> PartDebt | None:
     if not pk.isdecimal() or len(pk) > 18:
         return None
     return debts_shown(depot=None).filter(pk=int(pk), owed_to=owed_to, given_to=given_to).first()
+
+
+def still_owed(item: Item, *, owed_to: Unit, given_to: Unit) -> Decimal:
+    """How much of an item one unit still owes to the other. One query."""
+    debts = PartDebt.objects.filter(item=item, owed_to=owed_to, given_to=given_to, settled_at__isnull=True)
+    return debts.aggregate(total=Sum("qty"))["total"] or Decimal(0)

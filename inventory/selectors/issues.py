@@ -8,22 +8,30 @@ from decimal import Decimal
 from django.db.models import F, Q, QuerySet
 
 from fleet.models import DepotTerms, Place, Unit
-from inventory.models import Balance, DesignItem, Item
+from inventory.models import Balance, DesignItem, Item, PartDebt
 from inventory.selectors.stock import usable_on
 
 
-def mission_end(depot: Place, day: date) -> date:
-    """The last day of the depot's standard mission if it began on `day` (that day where none is stated)."""
+def mission_end(depot: Place, day: date) -> date | None:
+    """The last day of the depot's standard mission if it began on `day`; None where its length is not stated."""
     terms = DepotTerms.objects.valid_on(day).filter(place=depot).first()
-    return day + timedelta(days=(terms.mission_days or 0) if terms else 0)
+    if terms is None or terms.mission_days is None:
+        return None
+    return day + timedelta(days=terms.mission_days)
 
 
-def items_for(unit: Unit) -> QuerySet[Item]:
-    """Items on the bill of a unit's design, or of which its depot holds some."""
-    bill = DesignItem.objects.filter(design_id=unit.design_id, valid_to__isnull=True)
-    held = Balance.objects.filter(place_id=unit.home_id, qty__gt=0)
+def items_for(unit: Unit, day: date) -> QuerySet[Item]:
+    """Items that may be put aboard: of the design's bill on that day, in its depot, aboard, or owed to the unit.
+
+    The last two are what debts and alerts link to, on the bill of today or not.
+    """
+    bill = DesignItem.objects.valid_on(day).filter(design_id=unit.design_id)
+    there = Balance.objects.filter(Q(place_id=unit.home_id) | Q(unit=unit), qty__gt=0)
+    owed = PartDebt.objects.filter(owed_to=unit, settled_at__isnull=True, item__isnull=False)
     return Item.objects.filter(
-        Q(pk__in=bill.values("item_id")) | Q(pk__in=held.values("lot__item_id"))
+        Q(pk__in=bill.values("item_id"))
+        | Q(pk__in=there.values("lot__item_id"))
+        | Q(pk__in=owed.values("item_id"))
     ).order_by("name")
 
 

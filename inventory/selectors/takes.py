@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from datetime import date
+from typing import Any
 from uuid import UUID
 
 from django.db.models import QuerySet
@@ -41,14 +43,27 @@ def takeable_from(unit: Unit) -> list[Takeable]:
     ]
 
 
-def bill_positions(unit: Unit) -> list[tuple[str, str, bool]]:
-    """Positions of a unit's design: name, item, whether a part is in it now. Two queries."""
+def bill_positions(unit: Unit, day: date) -> list[tuple[str, str, bool]]:
+    """Positions of a unit's design on a day, and those it is owed a part for: name, item, whether a part is in it now.
+
+    Three queries.
+    """
     held = {part.position for part in parts_fitted(unit)}
-    lines = DesignItem.objects.filter(design_id=unit.design_id, purpose="fitted", valid_to__isnull=True)
-    return [
-        (line.position, line.item.name, line.position in held)
-        for line in lines.select_related("item").order_by("position")
-    ]
+    lines = DesignItem.objects.valid_on(day).filter(design_id=unit.design_id, purpose="fitted")
+    owed = PartDebt.objects.filter(owed_to=unit, settled_at__isnull=True, item__isnull=False)
+    named: dict[str, str] = {}
+    rows: list[Any] = [*lines.select_related("item"), *owed.exclude(position="").select_related("item")]
+    for row in rows:
+        named.setdefault(row.position, row.item.name)
+    return [(position, named[position], position in held) for position in sorted(named)]
+
+
+def bank_sits_in(key: str, unit: Unit) -> bool:
+    """Whether the bank that a form names (`Takeable.key`) is in the unit by now. At most one query."""
+    kind, _colon, pk = key.partition(":")
+    if kind != "bank" or not pk.isdecimal() or len(pk) > 18:
+        return False
+    return BankStay.objects.current().filter(unit=unit, bank_id=int(pk)).exists()
 
 
 def taken_already(token: str) -> bool:

@@ -26,12 +26,13 @@ Kind = Movement.Kind
 
 @dataclass(frozen=True, slots=True)
 class Take:
-    """What one taking wrote: the debt it left (none where it gave back what was owed), its movements, and the part as it
-    sits in its new position."""
+    """What one taking wrote: the debt it left (none where it gave back what was owed), its movements, the part as it sits
+    in its new position, and how much of it gave back what the source owed to the target."""
 
     debt: PartDebt | None
     movements: list[Movement]
     fitted: FittedPart | None = None
+    given_back: Decimal = Decimal(0)
 
 
 def part_take(
@@ -102,10 +103,7 @@ def part_take(
         stamp(lines, actor=actor, now=instant)
         movements = post(lines, lots)
         settled = _settle_of_target(target, movements, fitted, actor, giver)
-        given_back = sum(
-            (row.qty for row in settled if row.given_to_id == giver.pk and row.item_id == fresh.item_id),
-            Decimal(0),
-        )
+        given_back = _given_back(settled, giver, fresh, amount)
         debt = None
         if given_back < amount:
             debt = debt_open(
@@ -120,7 +118,7 @@ def part_take(
                 qty=amount - given_back,
             )
         units_changed({giver.pk, target.pk})
-        return Take(debt, movements, fitted)
+        return Take(debt, movements, fitted, given_back)
 
 
 def bank_take(
@@ -244,7 +242,18 @@ def _as_taken(first: Movement, token: UUID | None) -> Take:
     # Later parts of a debt that was split have higher keys: the first is what is left of the one opened.
     debt = PartDebt.objects.filter(opened_with=_transfer(movements)).order_by("pk").first()
     fit = next((movement for movement in movements if movement.kind == Kind.FIT), None)
-    return Take(debt, movements, fit.fitted_part if fit else None)
+    moved = _transfer(movements)
+    giver = moved.from_unit
+    assert giver is not None
+    settled = list(PartDebt.objects.filter(settled_with__in=movements))
+    given_back = _given_back(settled, giver, first.lot, moved.qty)
+    return Take(debt, movements, fit.fitted_part if fit else None, given_back)
+
+
+def _given_back(settled: list[PartDebt], giver: Unit, lot: Lot, amount: Decimal) -> Decimal:
+    """Of the debts that a taking settled, what its source had owed itself; never more than was taken."""
+    own = (row.qty for row in settled if row.given_to_id == giver.pk and row.item_id == lot.item_id)
+    return min(sum(own, Decimal(0)), amount)
 
 
 def _transfer(movements: list[Movement]) -> Movement:

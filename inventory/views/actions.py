@@ -126,7 +126,7 @@ def _kwargs(request: HttpRequest, lot: Lot, spots: Sequence[Spot]) -> dict[str, 
     if request.GET.get("qty") == "all":
         there = {spot_value(where): qty for where, qty in spots}.get(at)
         if there:
-            known["qty"] = int(there) if lot.item.whole else float(there)
+            known["qty"] = stock_forms.prefilled(there, lot.item)
     return {
         "data": request.POST or None,
         "lot": lot,

@@ -16,6 +16,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods
 
 from fleet.lib.errors import DomainError
+from fleet.lib.quantities import System
 from fleet.models import Unit
 from fleet.permissions import access_unit, member_required
 from fleet.web.days import day_words, today_at
@@ -23,7 +24,8 @@ from fleet.web.page import redirect_to, render_page, safe_next
 from fleet.web.site import person_of
 from fleet.web.words import spoken
 from inventory.forms.issue import ItemChoiceForm, UnitIssueForm
-from inventory.models import Item, Lot, Movement
+from inventory.forms.stock import prefilled
+from inventory.models import Balance, Item, Lot, Movement
 from inventory.selectors.issues import aboard_of, issuable, items_for, mission_end
 from inventory.selectors.spots import qty_text
 from inventory.selectors.stock import first_expiring
@@ -38,12 +40,12 @@ def unit_issue(request: HttpRequest, tag: str) -> HttpResponse:
     """`?item=` names the item, `?qty=` how much is missing; without an item it is asked for first."""
     unit = access_unit(request, tag, to="stock")
     back = safe_next(request, unit_url(unit) or reverse("inventory:store-list"))
-    choose = ItemChoiceForm(request.GET if "item" in request.GET else None, items=items_for(unit))
+    today, system = today_at(unit.home), system_of(request)
+    choose = ItemChoiceForm(request.GET if "item" in request.GET else None, items=items_for(unit, today))
     context: dict[str, Any] = {"unit": unit, "choose": choose, "back": back}
     if not (choose.is_bound and choose.is_valid()):
         return render_page(request, "inventory/unit_issue.html", context)
     item: Item = choose.cleaned_data["item"]
-    today, system = today_at(unit.home), system_of(request)
     stock, through = issuable(item, unit.home, today), mission_end(unit.home, today)
     form = UnitIssueForm(
         request.POST or None,
@@ -51,6 +53,7 @@ def unit_issue(request: HttpRequest, tag: str) -> HttpResponse:
         stock=stock,
         system=system,
         zone=unit.home.time_zone,
+        by_name=through is None,
         initial=_wanted(request, item),
     )
     if request.method == "POST" and form.is_valid():
@@ -64,18 +67,10 @@ def unit_issue(request: HttpRequest, tag: str) -> HttpResponse:
         if not form.errors:
             _say_done(request, moved, unit, item)
             return redirect_to(request, back)
-    held = sum((row.qty for row in stock), Decimal(0))
-    lasting = sum((row.qty for row in stock if _lasts(row.lot.expires_on, through)), Decimal(0))
     context |= {
         "item": item,
         "form": form if stock else None,
-        "detail": _("%(held)s in the stores, %(lasting)s of it good through %(day)s; %(aboard)s aboard now.")
-        % {
-            "held": qty_text(held, item, system),
-            "lasting": qty_text(lasting, item, system),
-            "day": day_words(through),
-            "aboard": qty_text(aboard_of(unit, item), item, system),
-        },
+        "detail": _what_there_is(stock, unit, item, through, system),
         "fields": [{"name": "next", "value": back}],
         "receive_url": reverse("inventory:stock-receive")
         + "?"
@@ -83,6 +78,24 @@ def unit_issue(request: HttpRequest, tag: str) -> HttpResponse:
     }
     status = 422 if request.method == "POST" else 200
     return render_page(request, "inventory/unit_issue.html", context, status=status)
+
+
+def _what_there_is(
+    stock: Sequence[Balance], unit: Unit, item: Item, through: dt.date | None, system: System
+) -> str:
+    known = {
+        "held": qty_text(sum((row.qty for row in stock), Decimal(0)), item, system),
+        "aboard": qty_text(aboard_of(unit, item), item, system),
+    }
+    if through is None:
+        return _(
+            "%(held)s in the stores; %(aboard)s aboard now. The standard mission of %(depot)s is not stated, so that "
+            "nothing tells what lasts through it: choose a lot by name."
+        ) % (known | {"depot": unit.home})
+    lasting = sum((row.qty for row in stock if _lasts(row.lot.expires_on, through)), Decimal(0))
+    return _("%(held)s in the stores, %(lasting)s of it good through %(day)s; %(aboard)s aboard now.") % (
+        known | {"lasting": qty_text(lasting, item, system), "day": day_words(through)}
+    )
 
 
 def _lasts(expires_on: dt.date | None, through: dt.date) -> bool:
@@ -97,16 +110,17 @@ def _wanted(request: HttpRequest, item: Item) -> dict[str, Any]:
         return {}
     if not qty.is_finite() or not 0 < qty < 10**9:
         return {}
-    return {"qty": int(qty.to_integral_value(rounding="ROUND_CEILING")) if item.whole else float(qty)}
+    return {"qty": prefilled(qty, item)}
 
 
 def _picks(
-    form: UnitIssueForm, unit: Unit, item: Item, through: dt.date, request: HttpRequest
+    form: UnitIssueForm, unit: Unit, item: Item, through: dt.date | None, request: HttpRequest
 ) -> list[tuple[Lot, Decimal]]:
     """The lot that was chosen, or those that last through the mission, the first to expire first."""
     amount = form.amount()
     if form.chosen is not None:
         return [(form.chosen, amount)]
+    assert through is not None, "the form asks for a lot by name where no mission is stated"
     found = first_expiring(item=item, place=unit.home, qty=amount, day=through)
     if found.missing:
         there = qty_text(amount - found.missing, item, system_of(request))

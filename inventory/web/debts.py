@@ -13,7 +13,7 @@ from django.utils.translation import gettext as _
 
 from fleet.lib.quantities import System
 from fleet.permissions import Rights
-from fleet.web.days import day_words, distance_words, local
+from fleet.web.days import day_words, distance_words, local, moment_words
 from inventory.models import PartDebt
 from inventory.selectors.spots import qty_text
 from inventory.web.lines import unit_url
@@ -67,6 +67,19 @@ def debt_day(row: PartDebt, moment: dt.datetime | None) -> dt.date | None:
     """The day of a moment at the depot of the unit that is owed."""
     here = local(moment, row.owed_to.home.time_zone)
     return here.date() if here else None
+
+
+def settled_words(row: PartDebt) -> str:
+    """Who settled it, when and how: for a form that was open while somebody else did it."""
+    known = {
+        "when": moment_words(row.settled_at, row.owed_to.home.time_zone),
+        "how": row.get_settled_how_display(),
+    }
+    if row.settled_by is None:
+        return _("This debt was settled meanwhile, on %(when)s: %(how)s.") % known
+    return _("This debt was settled meanwhile by %(who)s, on %(when)s: %(how)s.") % (
+        known | {"who": row.settled_by}
+    )
 
 
 def debt_what(row: PartDebt, system: System) -> str:

@@ -64,6 +64,14 @@ def test_an_order_that_has_enough_without_it_stays_closed(line: OrderLine) -> No
     assert (found.received_qty, found.open_qty) == (10, 0)
 
 
+@pytest.mark.parametrize("state", Order.State.values)
+def test_nothing_more_comes_of_an_order_that_is_closed(line: OrderLine, state: str) -> None:
+    booked(line, 4)
+    Order.objects.update(state=state)
+    found = [row.open_qty for row in OrderLine.objects.still_to_come()]
+    assert found == ([6] if state in ("approved", "sent", "confirmed") else [])
+
+
 def test_other_movements_touch_no_order(line: OrderLine) -> None:
     movement = stock_receive(
         lot=LotFactory(item=line.item),

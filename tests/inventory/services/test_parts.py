@@ -482,6 +482,48 @@ def test_debts_of_before_find_their_movements() -> None:
     assert list(PartDebt.objects.order_by("pk").values_list("pk", "opened_with", "settled_with")) == written
 
 
+def test_debts_of_one_minute_find_each_its_own_movement() -> None:
+    """Two lamps of one lot taken in the same minute, then a third that lay aboard: three transfers that look alike."""
+    giver = UnitFactory()
+    target = UnitFactory(design=giver.design, home=giver.home)
+    lamp = LampFactory()
+    lot = LotFactory(item=lamp)
+    parts = [fitted(giver, lot=lot, position=f"lamp {number}") for number in (1, 2)]
+    aboard(giver, 9, lot=lot)
+    for qty in (1, 3):
+        part_take(source=giver, lot=lot, qty=qty, target=target, happened_at=ago(5), **WHO)
+    for part in reversed(parts):
+        part_take(part=part, target=target, happened_at=ago(5), **WHO)
+    part_take(source=giver, lot=lot, qty=1, target=target, happened_at=ago(5), **WHO)
+    written = list(PartDebt.objects.order_by("pk").values_list("position", "qty", "opened_with"))
+    assert len({opened for _position, _qty, opened in written}) == 5
+    # In whatever order the debts were written down: the movement is that of the position, not the next one.
+    first, second = (PartDebt.objects.get(position=f"lamp {number}") for number in (1, 2))
+    PartDebt.objects.update(opened_with=None)
+    fill = import_module("inventory.migrations.0006_fill_what_settled_debts").fill
+    fill(apps, None)
+    assert list(PartDebt.objects.order_by("pk").values_list("position", "qty", "opened_with")) == written
+    for debt, other in ((first, "lamp 2"), (second, "lamp 1")):
+        PartDebt.objects.filter(pk=debt.pk).update(position=other)
+    fill(apps, None)
+    opened = dict(PartDebt.objects.values_list("position", "opened_with"))
+    kept = {position: opened_with for position, _qty, opened_with in written}
+    assert (opened["lamp 1"], opened["lamp 2"]) == (kept["lamp 1"], kept["lamp 2"])
+
+
+def test_a_debt_whose_taking_is_used_up_names_none() -> None:
+    giver = UnitFactory()
+    target = UnitFactory(design=giver.design, home=giver.home)
+    take = part_take(source=giver, lot=aboard(giver, 9), qty=2, target=target, happened_at=ago(5), **WHO)
+    twin = PartDebt.objects.get()
+    twin.pk, twin._state.adding = None, True
+    twin.save()
+    PartDebt.objects.update(opened_with=None)
+    import_module("inventory.migrations.0006_fill_what_settled_debts").fill(apps, None)
+    opened = list(PartDebt.objects.order_by("pk").values_list("opened_with", flat=True))
+    assert opened == [take.movements[0].pk, None]
+
+
 def test_a_kit_take_that_is_reversed_is_owed_no_more() -> None:
     giver = UnitFactory()
     target = UnitFactory(design=giver.design, home=giver.home)
