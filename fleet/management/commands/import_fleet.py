@@ -70,7 +70,8 @@ class Command(BaseCommand):
                 if sheet.get("refused")
                 else _("added %(added)s, changed %(changed)s") % sheet
             )
-            self.stdout.write(f"{sheet['name']}: {words}")
+            reason = f": {sheet['reason']}" if sheet.get("reason") else ""
+            self.stdout.write(f"{sheet['name']}: {words}{reason}")
         if refused:
             raise CommandError(
                 _("Some sheets have faults and were left out whole; see above, or use --good-rows.")

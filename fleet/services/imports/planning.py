@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -53,6 +53,7 @@ class Plan:
     left_out: list[LeftOut] = field(default_factory=list)
     unused: tuple[str, ...] = ()
     headers: dict[str, str] = field(default_factory=dict)  # column to its header in the file
+    kept: int = 0  # rows of which a value stays as it is here, because it is newer
 
     @property
     def faulty_rows(self) -> set[int]:
@@ -122,13 +123,16 @@ def plan_sheet(
     as_of: datetime | None,
     seen_at: datetime | None = None,
     earlier: dict[tuple[str, str], str] | None = None,
+    ticked: Collection[str] | None = None,
     on_row: Callable[[], None] | None = None,
 ) -> Plan:
     """Read a sheet and work out what it would add, change and leave. Writes nothing.
 
     `as_of`: what changed here after that is newer than the file. `seen_at`: what changed here after that was not in
-    the preview. `earlier` carries the rows of other sheets of the same kind in this file from call to call. `on_row` is
-    called twice a row: when it is read, and when it is compared with what is here.
+    the preview. `earlier` carries the rows of other sheets of the same kind in this file from call to call. `ticked` are
+    the cells (`row:column`, or `*` for all) that may overwrite what is newer here; every other newer value is taken out
+    of the plan before rows are checked against each other (None: nothing is chosen yet, all of it stays in). `on_row`
+    is called twice a row: when it is read, and when it is compared with what is here.
     """
     _load_references(kind, data, lookups)
     zones = _Zones(kind, lookups)
@@ -149,15 +153,18 @@ def plan_sheet(
             plan.rows.append(planned)
     _check_rights(plan, lookups)
     faulty = plan.faulty_rows
+    changed = [row for row in plan.of("changed") if row.number not in faulty]
+    for late, names in _changed_after(kind, lookups, changed, as_of):
+        late.newer = names
+    for late, names in _changed_after(kind, lookups, changed, seen_at):
+        late.unseen = names
+    if ticked is not None:
+        _keep_newer(plan, changed, ticked)
     writing = [row for row in plan.rows if row.action != "left" and row.number not in faulty]
     for planned, name, error in kind.check_together(lookups, writing):
         plan.faults.append(_fault(plan, planned.number, name, shown(planned.values.get(name), name), error))
     bad = plan.faulty_rows
     plan.rows = [row for row in plan.rows if row.number not in bad]
-    for late, names in _changed_after(kind, lookups, plan.of("changed"), as_of):
-        late.newer = names
-    for late, names in _changed_after(kind, lookups, plan.of("changed"), seen_at):
-        late.unseen = names
     for planned in plan.of("added"):
         if named := kind.ref(planned):
             lookups.add_pending(kind.name, *named)
@@ -167,6 +174,24 @@ def plan_sheet(
                 lookups.add_faulty(kind.name, word, f"{data.title}, row {row.number}")
     plan.faults.sort(key=lambda fault: fault.row)
     return plan
+
+
+def _keep_newer(plan: Plan, changed: Sequence[Planned], ticked: Collection[str]) -> None:
+    """Take out what is newer here and not ticked, and what nobody has seen; a row with nothing else goes altogether."""
+    kind, gone = plan.kind, set()
+    for row in changed:
+        newer = (
+            set() if "*" in ticked else {name for name in row.newer if f"{row.number}:{name}" not in ticked}
+        )
+        stay = newer | row.unseen
+        for name in stay:
+            old, _new = row.changes.pop(name)
+            if name not in kind.virtual and name not in kind.one_by_one:
+                setattr(row.obj, kind.model._meta.get_field(name).attname, old)  # type: ignore[union-attr]
+        plan.kept += bool(stay)
+        if not row.changes:
+            gone.add(row.number)
+    plan.rows = [row for row in plan.rows if row.number not in gone]
 
 
 def _load_references(kind: SheetKind, data: SheetData, lookups: Lookups) -> None:

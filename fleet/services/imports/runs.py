@@ -36,6 +36,7 @@ from fleet.services.jobs import job_enqueue
 KIND = "import"
 PORTION: int | None = None  # rows a transaction; None: as many as stay short here
 KEPT_FAULTS = 1000
+NAMED_ROWS = 5
 ROWS_A_STEP = 2000  # rows after which a long step says how far it is
 State = ImportRun.State
 UNDOABLE = (State.APPLIED, State.FAILED)
@@ -406,6 +407,7 @@ def _apply(run: ImportRun, context: JobContext) -> dict[str, Any]:
                 as_of=as_of,
                 seen_at=seen_at,
                 earlier=earlier,
+                ticked=run.choices.get("newer", {}).get(data.ident, ()),
                 on_row=checking,
             )
             outcome = _write_sheet(
@@ -482,10 +484,12 @@ def _write_sheet(
     own = set(ImportChange.objects.filter(run=run, sheet=plan.ident).values_list("row", flat=True))
     outcome["left"] = sum(row.number not in own for row in plan.of("left"))
     outcome["faulty"] = len(plan.faulty_rows)
+    if late := _not_previewed(run, plan):
+        outcome["reason"] = late
     if plan.faults and mode == "all":
         outcome["refused"] = True
         return outcome
-    rows, kept = _as_chosen(plan, run.choices.get("newer", {}).get(plan.ident, []))
+    rows = _in_turn(plan)
     writer = Writer(plan.kind, plan.ident, lookups, run_id=run.pk, actor=run.applied_by, now=lookups.now)
     written = 0
     try:
@@ -507,7 +511,7 @@ def _write_sheet(
         outcome.update(refused=True, reason=error.sentence)
         return outcome
     outcome["added"], outcome["changed"] = _rows_written(run, plan)
-    outcome["kept"] = kept + len(writer.kept)
+    outcome["kept"] = plan.kept + len(writer.kept)
     return outcome
 
 
@@ -519,28 +523,21 @@ def _rows_written(run: ImportRun, plan: Plan) -> tuple[int, int]:
     return added, notes.values("row").distinct().count() - added
 
 
-def _as_chosen(plan: Plan, ticked: list[str] | str) -> tuple[list[Any], int]:
-    """The rows to write: without the values that are newer here, except those ticked."""
-    rows, kept = [], 0
-    for row in plan.rows:
-        if row.action == "left":
-            continue
-        stay = {
-            name for name in row.newer if ticked != "*" and f"{row.number}:{name}" not in ticked
-        } | row.unseen
-        if stay:
-            kept += 1
-            for name in stay:
-                old, _new = row.changes.pop(name)
-                if name not in plan.kind.virtual and name not in plan.kind.one_by_one:
-                    attname = plan.kind.model._meta.get_field(name).attname  # type: ignore[union-attr]
-                    setattr(row.obj, attname, old)
-            if not row.changes:
-                continue
-        rows.append(row)
-    # What changes goes first: it may free the place, the position or the open record that a new row takes.
-    rows.sort(key=lambda row: (row.action == "added", row.turn))
-    return rows, kept
+def _in_turn(plan: Plan) -> list[Any]:
+    """The rows to write. What changes goes first: it may free the place, position or open record a new row takes."""
+    rows = [row for row in plan.rows if row.action != "left"]
+    return sorted(rows, key=lambda row: (row.action == "added", row.turn))
+
+
+def _not_previewed(run: ImportRun, plan: Plan) -> str:
+    """Rows that what stays as it is here stands in the way of, or what was done since: the preview did not name them."""
+    known = {(fault["sheet"], fault["row"]) for fault in run.faults}
+    late = [fault for fault in plan.faults if (fault.sheet, fault.row) not in known]
+    said = [str(_("Row {row}: {what}")).format(row=fault.row, what=fault.message) for fault in late]
+    if len(said) > NAMED_ROWS:
+        more = str(_("And {count} more.")).format(count=len(said) - NAMED_ROWS)
+        said = [*said[:NAMED_ROWS], more]
+    return " ".join(said)
 
 
 def touched_units(run: ImportRun) -> set[int]:

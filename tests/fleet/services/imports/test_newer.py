@@ -14,7 +14,7 @@ from inventory.models import DesignItem
 from inventory.services.stock import stock_count
 from tests.factories.fleet import NOW, BankFactory, BlockFactory, DepotFactory, UnitFactory, ago
 from tests.factories.inventory import DesignItemFactory, in_store
-from tests.fleet.services.imports.steps import bring_in, counts, read, workbook
+from tests.fleet.services.imports.steps import applied, bring_in, counts, read, workbook
 
 pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 FILE_AT = ago(5)
@@ -195,3 +195,52 @@ def test_what_is_edited_while_the_file_is_read_was_not_seen(places, monkeypatch,
     else:
         assert unit.yard_place == "row 2"
         assert UnitStay.objects.current().get(unit=unit).place == places[1]
+
+
+# --- a row that rests on one that stays as it is here ---
+
+
+def bank_that_takes_the_place_of_a_kept_one(places):
+    """The file sends OLD to the shelf and NEW into its position; OLD was moved there after the file, so it stays."""
+    unit = UnitFactory(home=places[0])
+    old = BankFactory(place=places[0], serial="OLD")
+    BankFactory(place=places[0], serial="NEW")
+    BankFactory(place=places[1], serial="SPARE")
+    bank_move(bank=old, at=ago(2), actor=None, unit=unit)
+    rows = [("Serial", "In unit", "On the shelf at"), ("OLD", None, "NORD"), ("NEW", unit.tag, None)]
+    rows.append(("SPARE", None, "NORD"))
+    run = old_file(Banks=rows)
+    assert run.faults == []
+    assert counts(run)["banks"] == (0, 2, 1, 1)
+    return run, unit
+
+
+def where(serial):
+    stay = BankStay.objects.current().get(bank__serial=serial)
+    return stay.unit or stay.place
+
+
+def test_a_row_that_rests_on_a_kept_one_is_left_out_by_its_number(places):
+    run, unit = bank_that_takes_the_place_of_a_kept_one(places)
+    done = applied(bring_in(run, sheets={"banks": "good"}))["banks"]
+    assert (done["changed"], done["kept"], done["faulty"]) == (1, 1, 1)
+    assert done["reason"].startswith("Row 3: Position 'main' of ")
+    assert (where("OLD"), where("NEW"), where("SPARE")) == (unit, places[0], places[0])
+
+
+def test_a_whole_sheet_is_refused_before_anything_is_written(places, monkeypatch):
+    from fleet.services.imports import runs
+
+    run, _unit = bank_that_takes_the_place_of_a_kept_one(places)
+    monkeypatch.setattr(runs.Writer, "write", None)
+    done = applied(bring_in(run))["banks"]
+    assert done["refused"]
+    assert done["reason"].startswith("Row 3: Position 'main' of ")
+    assert "OLD" in done["reason"]
+
+
+def test_both_rows_come_in_when_the_kept_one_is_ticked(places):
+    run, unit = bank_that_takes_the_place_of_a_kept_one(places)
+    done = applied(bring_in(run, newer={"banks": ["2:place"]}))["banks"]
+    assert (done["changed"], done["kept"], "reason" in done) == (3, 0, False)
+    assert (where("OLD"), where("NEW"), where("SPARE")) == (places[0], unit, places[0])
