@@ -17,10 +17,11 @@ class ReadinessConfig(AppConfig):
 
         # A change of a unit, or of the stores it would take from, is judged at once, by the same function as at night.
         from fleet.services.changes import mark_units_changed, on_units_changed
-        from inventory.services.store_changes import on_stores_changed
+        from inventory.services.store_changes import mark_stores_changed, on_stores_changed
         from readiness.services.judgement_due import judgement_due_mark
-        from readiness.services.sweeps import after_change, after_stores_change
+        from readiness.services.sweeps import after_change, after_stores_change, mark_stores
 
         mark_units_changed(judgement_due_mark)
         on_units_changed(after_change)
+        mark_stores_changed(mark_stores)
         on_stores_changed(after_stores_change)

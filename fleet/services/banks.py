@@ -129,11 +129,15 @@ def block_move(
     bank: BatteryBank | None = None,
     position: str = "",
     place: Place | None = None,
+    out_of: BatteryBank | None = None,
     like_for_like: bool = False,
     note: str = "",
     now: datetime | None = None,
 ) -> BlockStay:
-    """Moves a block into a bank, or onto the shelf of a place. Moving it twice is one move."""
+    """Moves a block into a bank, or onto the shelf of a place. Moving it twice is one move.
+
+    `out_of`: the bank from which it is taken, where that matters: refused when somebody has moved it on meanwhile.
+    """
     instant = moment_or_now(now)
     one_target(bank, place)
     try:
@@ -143,6 +147,16 @@ def block_move(
             target = (bank.pk if bank else None, position if bank else "", place.pk if place else None)
             if here is not None and (here.bank_id, here.position, here.place_id) == target:
                 return here
+            if out_of is not None and (here is None or here.bank_id != out_of.pk):
+                raise DomainError(
+                    "block.elsewhere",
+                    _(
+                        "Block {block} is not in {bank} any more, but in {where}. Look again before you move it."
+                    ),
+                    block=row.serial,
+                    bank=out_of.serial,
+                    where=str(here.bank or here.place) if here else "?",
+                )
             if place is not None:
                 check_moment(at, now=instant, birth=Birth(row.serial, row.made_on, place.time_zone))
             _check_block(row, bank, position, at, instant)

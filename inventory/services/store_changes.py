@@ -1,7 +1,8 @@
 """What changed in the stores of places, told to whoever judges by it, without this app knowing who that is.
 
-Upper apps register a listener in their `AppConfig.ready()`; services call `stores_changed` after they wrote. Listeners run
-once the transaction is committed, once for all changes of it. They must be idempotent and must not raise.
+Upper apps register in their `AppConfig.ready()`; services call `stores_changed` after they wrote, in the same transaction.
+What marks those who rest on the stores runs at once, so that the mark stands or falls with the change; listeners run when
+it is committed, once for all changes of it. Both must be idempotent and must not raise.
 """
 
 from __future__ import annotations
@@ -27,7 +28,16 @@ class StoreChange:
 
 
 Listener = Callable[[Collection[StoreChange], Collection[int]], None]
+Marker = Callable[[Collection[StoreChange]], None]
 _listeners: list[Listener] = []
+_markers: list[Marker] = []
+
+
+def mark_stores_changed(marker: Marker) -> Marker:
+    """Register what marks those who rest on the stores, inside the transaction. Twice the same has no effect."""
+    if marker not in _markers:
+        _markers.append(marker)
+    return marker
 
 
 def on_stores_changed(listener: Listener) -> Listener:
@@ -49,13 +59,22 @@ class _Tell:
 
 
 def stores_changed(changes: Iterable[StoreChange], *, told: Iterable[int] = ()) -> None:
-    """Tell every listener, after commit. `told`: units that are told of the same change by `units_changed`.
+    """Have marked who rests on it, and tell every listener after commit.
+
+    `told`: units that are told of the same change by `units_changed`.
 
     What is told already at the end of the same or an enclosing block is joined, so that an import tells once.
     """
     changes = set(changes)
     if not changes:
         return
+    with transaction.atomic():
+        for marker in _markers:
+            marker(changes)
+    _tell_after_commit(changes, told)
+
+
+def _tell_after_commit(changes: set[StoreChange], told: Iterable[int]) -> None:
     connection = transaction.get_connection()
     inside = set(connection.savepoint_ids)
     for block, callback, *_robust in connection.run_on_commit:

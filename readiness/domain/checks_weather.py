@@ -69,7 +69,7 @@ def weather_checks(snapshot: FleetSnapshot, estimates: BankEstimates) -> list[Ch
     today = float(snapshot.as_of_day)
     unknown = state < 0
     guarded = state == PRESERVED
-    lapsed = guarded & (good_until < today)
+    lapsed = guarded & ~(good_until >= today)  # no last day on file: nobody says that it still holds
     may_freeze = unknown | lapsed | (state == WET) | (state == DISINFECTED)
     ahead, known, lows, turns = frost_outlook(
         snapshot.low_c, np.full(count, WATER_FREEZES_C), snapshot.as_of_day

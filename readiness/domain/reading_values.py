@@ -66,6 +66,9 @@ class ReadingValues:
     refusal: NDArray[np.int8]
 
 
+_BANKS_APART_DAYS = 1.0e6
+
+
 def still_busy(chem: IntArray, connected: BoolArray, idle_h: FloatArray) -> BoolArray:
     """Whether a rest voltage cannot count because the bank was being charged, whatever rest was written down.
 
@@ -73,6 +76,32 @@ def still_busy(chem: IntArray, connected: BoolArray, idle_h: FloatArray) -> Bool
     such record). What was read is then the charger's voltage or the surface charge that it left.
     """
     return connected | (idle_h < chemistry_column("ocv_rest_min_h")[chem] - 1e-6)
+
+
+def rest_beside_charges(
+    bank: IntArray,
+    at: FloatArray,
+    rest_h: FloatArray,
+    *,
+    of_bank: IntArray,
+    started: FloatArray,
+    ended: FloatArray,
+) -> FloatArray:
+    """Hours at rest [h] of n readings: as written down, but 0 where the bank was on charge, whatever was written down.
+
+    `bank`, `at`: of the readings, n; `of_bank`, `started`, `ended`: of the charges, m, any order (`ended` NaN: still on).
+    Instants are days since 1970-01-01. A reading of the very moment at which a charge begins was taken before it.
+    """
+    if not len(of_bank) or not len(bank):
+        return rest_h
+    order = np.lexsort((started, of_bank))
+    # Banks one after the other on one line, further apart than any instant.
+    line = (of_bank * _BANKS_APART_DAYS + started)[order]
+    before = np.searchsorted(line, bank * _BANKS_APART_DAYS + at, side="left") - 1
+    latest = order[np.maximum(before, 0)]
+    end = np.where(np.isnan(ended), np.inf, ended)
+    on_charge = (before >= 0) & (of_bank[latest] == bank) & (at < end[latest])
+    return np.where(on_charge, 0.0, rest_h)
 
 
 def is_flooded(chem: IntArray) -> BoolArray:

@@ -85,7 +85,7 @@ class SetAside(models.Model):
 class JudgementDue(models.Model):
     """A unit about which something changed `since`, and that waits to be judged again: its last verdict is not shown.
 
-    A pass that began to read the records after that instant takes the row away; a failing one leaves it.
+    A pass takes away the marks that it saw before it read the records, and that have not been set anew since.
     """
 
     unit = models.OneToOneField(

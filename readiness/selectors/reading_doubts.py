@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from django.db.models import Exists, Max, OuterRef, Q
 from django.utils.translation import gettext_noop as _
 
 from fleet.lib.errors import DomainError
-from fleet.models import SupplyState
+from fleet.models import BankStay, SupplyState, UnitStay
 from readiness.domain.bank_records import READING_REFUSALS, BankArrays, EventArrays, EventKind
 from readiness.domain.chemistry import chemistry, chemistry_index
-from readiness.domain.reading_values import still_busy, values_of_readings
+from readiness.domain.reading_values import rest_beside_charges, still_busy, values_of_readings
 from readiness.models import Charge, Reading
 
 _KINDS = {
@@ -44,16 +46,19 @@ _WILL_NOT: dict[str, str] = {
         "Kept on record, but it will not be used: a charge state lies between 0 and 100 %."
     ),
 }
+DAY_S = 86_400.0
 _CONNECTED = (SupplyState.Kind.FLOAT, SupplyState.Kind.OWN_ARRAY)
 
 
 @dataclass(frozen=True)
 class _Supply:
-    """How the bank was connected when it was read: the kind ('' not on file), and the hours since it was last charged."""
+    """How the bank was connected when it was read: the kind ('' not on file), the hours since it was last charged, and
+    whether it was on charge at that very moment."""
 
     kind: str
     label: str
     idle_h: float
+    on_charge: bool
 
 
 def reading_doubts(reading: Reading) -> list[DomainError]:
@@ -121,7 +126,8 @@ def reading_doubts(reading: Reading) -> list[DomainError]:
 
 
 def _supply_at(reading: Reading) -> _Supply:
-    """Two queries. A float or an own array lasts until another supply is recorded."""
+    """Three queries, two more with a float or an own array: that lasts until another supply is recorded, or the bank or its
+    unit goes elsewhere."""
     states = list(
         SupplyState.objects.counting()
         .filter(bank=reading.bank, happened_at__lte=reading.happened_at)
@@ -136,12 +142,56 @@ def _supply_at(reading: Reading) -> _Supply:
     )
     if charge is not None and charge.ended_at is not None:
         ends.append(charge.ended_at)
-    idle_h = (reading.happened_at - max(ends)).total_seconds() / 3600 if ends else math.nan
     now = states[0] if states else None
-    return _Supply(now.kind if now else "", str(now.get_kind_display()) if now else "", idle_h)
+    if now is not None and now.kind in _CONNECTED and (moved_at := _moved_since(reading, now.happened_at)):
+        ends, now = [*ends, moved_at], None
+    idle_h = (reading.happened_at - max(ends)).total_seconds() / 3600 if ends else math.nan
+    return _Supply(
+        now.kind if now else "", str(now.get_kind_display()) if now else "", idle_h, _on_charge(reading)
+    )
+
+
+def _moved_since(reading: Reading, since: dt.datetime) -> dt.datetime | None:
+    """When the bank, or the unit it was in, last came somewhere else between `since` and the reading."""
+    span = {"started_at__gt": since, "started_at__lte": reading.happened_at}
+    stays = BankStay.objects.filter(bank=reading.bank)
+    with_unit = stays.filter(unit=OuterRef("unit"), started_at__lte=OuterRef("started_at")).filter(
+        Q(ended_at=None) | Q(ended_at__gt=OuterRef("started_at"))
+    )
+    moves = [
+        stays.filter(**span).aggregate(at=Max("started_at"))["at"],
+        UnitStay.objects.filter(Exists(with_unit), **span).aggregate(at=Max("started_at"))["at"],
+    ]
+    return max((at for at in moves if at is not None), default=None)
+
+
+def _on_charge(reading: Reading) -> bool:
+    """By the same rule as the sweep's."""
+    latest = (
+        Charge.objects.counting()
+        .filter(bank=reading.bank, happened_at__lt=reading.happened_at)
+        .order_by("-happened_at")
+        .first()
+    )
+    if latest is None:
+        return False
+    ended = math.nan if latest.ended_at is None else latest.ended_at.timestamp()
+    one = np.zeros(1, dtype=np.int64)
+    started, at = latest.happened_at.timestamp(), reading.happened_at.timestamp()
+    rest_h = rest_beside_charges(
+        one,
+        np.array([at]) / DAY_S,
+        np.array([math.inf]),
+        of_bank=one,
+        started=np.array([started]) / DAY_S,
+        ended=np.array([ended]) / DAY_S,
+    )
+    return bool(rest_h[0] == 0.0)
 
 
 def _busy(chemistry_code: str, supply: _Supply) -> bool:
+    if supply.on_charge:
+        return True
     busy = still_busy(
         np.array([chemistry_index()[chemistry_code]]),
         np.array([supply.kind in _CONNECTED]),
@@ -151,6 +201,15 @@ def _busy(chemistry_code: str, supply: _Supply) -> bool:
 
 
 def _while_charging(supply: _Supply, said: dict[str, str]) -> DomainError:
+    if supply.on_charge:
+        return DomainError(
+            "reading.not_rested",
+            _(
+                "Kept on record, but it will not be used: by its record the bank was on charge then, so this is the "
+                "voltage of the charger. End the charge, let the bank rest {needed} h, and measure again."
+            ),
+            **said,
+        )
     if supply.kind in _CONNECTED:
         return DomainError(
             "reading.not_rested",

@@ -8,6 +8,7 @@ import numpy as np
 
 from readiness.domain.bank_records import BankArrays, EventArrays, EventKind, Supply
 from readiness.domain.chemistry import chemistry_index
+from readiness.domain.reading_values import rest_beside_charges
 from readiness.domain.snapshot import Frame
 from readiness.domain.thermal import DEFAULT_HEAT_C, Sites
 from readiness.models.upkeep import Reading
@@ -78,7 +79,7 @@ def load_banks(
             "tested": tested,
         }
     )
-    events = _events(readings, charges, supplies, places)
+    events = _events(_rested(readings, charges, opened), charges, supplies, places)
     return frame, arrays, events, places.sites(today), had_bank
 
 
@@ -153,6 +154,22 @@ def _charges(bank_ids: str, bank_rows: RowOf, until: str) -> tuple[Frame, Frame]
     frame = mapped(frame, "bank_id", bank_rows, into="bank")
     ended = np.isfinite(frame["ended"])
     return frame.take(np.flatnonzero(ended)), frame.take(np.flatnonzero(~ended))
+
+
+def _rested(readings: Frame, charges: Frame, opened: Frame) -> Frame:
+    """Readings with the rest that their bank can have had."""
+    both = {name: np.concatenate([charges[name], opened[name]]) for name in ("bank", "started", "ended")}
+    rest_h = rest_beside_charges(
+        readings["bank"],
+        readings["at"],
+        readings["rest_h"],
+        of_bank=both["bank"],
+        started=both["started"],
+        ended=both["ended"],
+    )
+    return readings.with_columns(
+        rest_h=np.where(readings["kind"] == EventKind.VOLTAGE, rest_h, readings["rest_h"])
+    )
 
 
 def _supplies(bank_ids: str, bank_rows: RowOf) -> Frame:

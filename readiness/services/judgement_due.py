@@ -9,7 +9,8 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Collection, Mapping, Sequence
 
-from django.db import transaction
+from django.db import connection, transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from fleet.models import Job, Unit
@@ -26,9 +27,12 @@ Marks = Mapping[int, dt.datetime]
 
 
 def judgement_due_mark(unit_ids: Collection[int], *, now: dt.datetime | None = None) -> None:
-    """Mark units in service, in the transaction of the change: until a pass has read it no page shows their last answer."""
+    """Mark units in the transaction of their change: until a pass has read it no page shows their last answer.
+
+    Retired ones, too: what is open about them must be closed, even if whoever retired them is killed.
+    """
     now = now or timezone.now()
-    ids = list(Unit.objects.in_service().filter(pk__in=unit_ids).order_by("pk").values_list("pk", flat=True))
+    ids = list(Unit.objects.filter(pk__in=unit_ids).order_by("pk").values_list("pk", flat=True))
     JudgementDue.objects.bulk_create(
         [JudgementDue(unit_id=pk, since=now) for pk in ids],
         update_conflicts=True,
@@ -51,37 +55,39 @@ def judgement_due_settle(unit_ids: Collection[int], seen: Marks) -> None:
     settled = [pk for pk in unit_ids if pk in seen]
     if not settled:
         return
-    standing = (
-        JudgementDue.objects.select_for_update().filter(unit__in=settled).values_list("unit_id", "since")
+    # What another transaction holds is being set anew: it is left to the pass that follows, and nobody waits for anybody.
+    free = JudgementDue.objects.select_for_update(
+        skip_locked=connection.features.has_select_for_update_skip_locked
     )
+    standing = free.filter(unit__in=settled).values_list("unit_id", "since")
     JudgementDue.objects.filter(unit__in=[pk for pk, since in standing if since == seen[pk]]).delete()
 
 
-def judge_later(unit_ids: Sequence[int], *, now: dt.datetime | None = None) -> None:
-    """Hand units to the workers; until these have judged them no page shows their last answer."""
+def judge_later(unit_ids: Sequence[int], *, now: dt.datetime | None = None, lost: bool = False) -> None:
+    """Hand units to the workers; until these have judged them no page shows their last answer.
+
+    `lost`: they were marked before, and whoever should have judged them did not.
+    """
     for start in range(0, len(unit_ids), IDS_PER_JOB):
         asked = unit_ids[start : start + IDS_PER_JOB]
         with transaction.atomic():
             judgement_due_mark(asked, now=now)
-            # Those retired meanwhile are asked for too: what is open about them is closed.
-            job_enqueue(kind="sweep_units", params={"units": list(asked), "waiting": True})
+            job_enqueue(kind="sweep_units", params={"units": list(asked), "waiting": True, "lost": lost})
 
 
 def judge_lost(*, now: dt.datetime) -> int:
     """Hand to the workers what was marked and then forgotten, because a process was killed. Returns how many units.
 
-    Asked every few seconds by beat. Not while such work is under way, nor soon after it failed.
+    Asked every few seconds by beat. Not what such work is under way for, nor what it tried in vain a little while ago.
     """
-    lost = list(
-        JudgementDue.objects.filter(since__lt=now - LOST_AFTER)
-        .order_by("unit")
-        .values_list("unit_id", flat=True)
-    )
+    lost = set(JudgementDue.objects.filter(since__lt=now - LOST_AFTER).values_list("unit_id", flat=True))
     if not lost:
         return 0
-    work = Job.objects.filter(kind="sweep_units")
-    failed = work.filter(state=Job.State.FAILED, finished_at__gte=now - AGAIN_AFTER)
-    if work.filter(state__in=OPEN).exists() or failed.exists():
-        return 0
-    judge_later(lost, now=now)
+    lately = Q(finished_at__gte=now - AGAIN_AFTER)
+    tried = Job.objects.filter(kind="sweep_units").filter(
+        Q(state__in=OPEN) | lately & (Q(state=Job.State.FAILED) | Q(params__lost=True))
+    )
+    for units in tried.values_list("params__units", flat=True):
+        lost -= set(units or ())
+    judge_later(sorted(lost), now=now, lost=True)
     return len(lost)

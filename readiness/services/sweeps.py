@@ -20,7 +20,7 @@ from readiness.models import Sweep
 from readiness.selectors.open_charges import units_with_charges_past_end
 from readiness.selectors.store_needs import units_resting_on
 from readiness.services.digest import digest_enqueue, digests_again
-from readiness.services.judgement_due import judge_later
+from readiness.services.judgement_due import judge_later, judgement_due_mark
 from readiness.services.sweep import retire_units, sweep_units
 from readiness.services.sweep_stores import sweep_stores
 from readiness.services.sweep_writes import Written
@@ -215,11 +215,7 @@ def after_stores_change(changes: Collection[StoreChange], told: Collection[int])
     Units that rest on what changed in the stores of their depot are judged again, the first ones at once; matters of the
     lots follow. `told`: units that another listener judges because of the same change.
     """
-    items: dict[int, set[int]] = {}
-    lots: dict[int, set[int]] = {}
-    for change in changes:
-        items.setdefault(change.place, set()).add(change.item)
-        lots.setdefault(change.place, set()).add(change.lot)
+    items, lots = _items_by_place(changes), _lots_by_place(changes)
     _lots_changed(lots)
     try:
         ids = [pk for pk in units_resting_on(items) if pk not in told]
@@ -230,6 +226,34 @@ def after_stores_change(changes: Collection[StoreChange], told: Collection[int])
         _judge_all(items)
         return
     _judge(ids, at_once=AT_ONCE_STORES)
+
+
+def mark_stores(changes: Collection[StoreChange]) -> None:
+    """Marker of `inventory.services.store_changes`: the units that rest on these stores wait from now on. Never raises."""
+    items = _items_by_place(changes)
+    try:
+        with transaction.atomic():
+            ids = units_resting_on(items)
+    except Exception:
+        log.exception(
+            "What rests on the stores of places %s could not be found: all of it waits.", sorted(items)
+        )
+        ids = list(Unit.objects.in_service().filter(home__in=items).values_list("pk", flat=True))
+    judgement_due_mark(ids)
+
+
+def _items_by_place(changes: Collection[StoreChange]) -> dict[int, set[int]]:
+    found: dict[int, set[int]] = {}
+    for change in changes:
+        found.setdefault(change.place, set()).add(change.item)
+    return found
+
+
+def _lots_by_place(changes: Collection[StoreChange]) -> dict[int, set[int]]:
+    found: dict[int, set[int]] = {}
+    for change in changes:
+        found.setdefault(change.place, set()).add(change.lot)
+    return found
 
 
 def _stores_meanwhile(depot: Place, sweep: Sweep) -> None:

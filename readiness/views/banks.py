@@ -234,7 +234,7 @@ def bank_block_out(request: HttpRequest, serial: str) -> HttpResponse:
     def save(form: Any) -> None:
         given = form.values()
         _require_block(request, given["block"])
-        block_move(actor=person_of(request), **given)
+        block_move(actor=person_of(request), out_of=bank, **given)
 
     return record_answer(
         request,

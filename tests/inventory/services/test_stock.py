@@ -366,7 +366,7 @@ def test_many_counts_at_once_keep_the_good_and_tell_the_refused(django_assert_ma
     rows = [StockRow(lot=lot, qty=Decimal(n), place=place, happened_at=ago(9)) for n, lot in enumerate(lots)]
     rows += [StockRow(lot=lots[5], qty=Decimal("1.5"), place=place, happened_at=ago(8))]
     rows += [StockRow(lot=lots[6], qty=Decimal(2), place=place, happened_at=ago(20), token=uuid4())]
-    with django_assert_max_num_queries(12):
+    with django_assert_max_num_queries(15):
         outcome = stock_count_many(rows, None, None, now=NOW)
     assert list(outcome.refused) == [60]
     assert len(outcome.movements) == 61

@@ -12,7 +12,7 @@ import time_machine
 from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
-from fleet.models import Job
+from fleet.models import Job, Unit
 from fleet.services import jobs
 from fleet.services.changes import units_changed
 from inventory.models import Movement
@@ -20,7 +20,7 @@ from inventory.services import store_changes
 from inventory.services.ledger import movement_reverse, stock_issue, stock_receive, stock_scrap
 from inventory.services.lots import lot_set_status, lot_update
 from inventory.services.store_changes import StoreChange, changed_since, stores_changed
-from readiness.models import Alert, JudgementDue
+from readiness.models import Alert, JudgementDue, Verdict
 from readiness.selectors.pages_units import units_with_verdicts
 from readiness.selectors.store_needs import units_resting_on
 from readiness.services import sweep as sweep_service
@@ -312,10 +312,34 @@ def test_what_a_killed_process_left_is_judged_by_the_workers_and_once() -> None:
     assert shown(unit).why_undecided == ""
     assert judge_lost(now=later + 3 * LOST_AFTER) == 0
 
-    judgement_due_mark([unit.pk], now=later)
-    Job.objects.filter(pk=job.pk).update(state=Job.State.FAILED, finished_at=later)
-    assert judge_lost(now=later + AGAIN_AFTER) == 0, "what failed is not tried again all the time"
-    assert judge_lost(now=later + AGAIN_AFTER + dt.timedelta(seconds=1)) == 1
+    Job.objects.filter(pk=job.pk).update(finished_at=later)
+    judgement_due_mark([unit.pk, other.pk], now=later)
+    assert judge_lost(now=later + 2 * LOST_AFTER) == 1, (
+        "the other; what was tried is not tried again all the time"
+    )
+    Job.objects.exclude(pk=job.pk).update(state=Job.State.DONE, finished_at=later)
+    assert judge_lost(now=later + AGAIN_AFTER) == 0
+    assert judge_lost(now=later + AGAIN_AFTER + dt.timedelta(seconds=1)) == 2
+
+
+def test_a_change_of_the_stores_marks_who_rests_on_them_before_anybody_can_be_killed() -> None:
+    yard = Yard()
+    first, second = yard.units
+    idle = ready_unit(home=yard.depot)
+    sweep(idle)
+    stock_issue(lot=yard.lot, qty=Decimal(1), place=yard.depot, unit=first, happened_at=NOW, actor=None)
+    assert [shown(unit).why_undecided for unit in (first, second, idle)] == ["waiting", "waiting", ""]
+
+
+def test_a_retirement_that_was_cut_off_is_finished_by_the_workers() -> None:
+    unit = ready_unit()
+    sweep(unit)
+    Unit.objects.filter(pk=unit.pk).update(retired_on=TODAY)
+    units_changed([unit.pk])
+    assert judge_lost(now=NOW + 2 * LOST_AFTER) == 1
+    jobs.job_run(job_id=Job.objects.get(kind="sweep_units").pk, keep_lease=False)
+    assert not Verdict.objects.filter(unit=unit, current=True).exists()
+    assert not JudgementDue.objects.exists()
 
 
 def test_changes_of_one_block_are_told_once(committed: Any, monkeypatch: pytest.MonkeyPatch) -> None:

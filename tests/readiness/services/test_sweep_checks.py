@@ -303,6 +303,32 @@ def test_preserved_beyond_its_last_day_counts_as_wet(days: int, outcome: str) ->
     assert check_of(unit, "water_frost")["outcome"] == outcome
 
 
+def test_preserved_without_a_last_day_counts_as_wet() -> None:
+    unit = ready_unit()
+    ClimateNormal.objects.filter(place=unit.home).update(record_low_c=-10.0)
+    WetStateFactory(unit=unit, kind="preserved", happened_at=ago(1), good_until=None)
+    sweep(unit)
+    assert check_of(unit, "water_frost")["outcome"] == "fail"
+
+
+@pytest.mark.parametrize("ended", [None, 0.5])
+def test_a_voltage_read_on_charge_is_no_evidence(ended: float | None) -> None:
+    """What the charger holds is not what the bank holds: without another reading nothing tells its charge state."""
+    unit = ready_unit()
+    bank = bank_of(unit)
+    bank.readings.update(struck_at=ago(3), struck_reason="not so")
+    bank.charges.update(struck_at=ago(3), struck_reason="not so")
+    ReadingFactory(bank=bank, happened_at=ago(1), volts_v=25.7, temp_c=15.0, rest_h=48.0)
+    sweep(unit)
+    assert check_of(unit, "charge_known")["outcome"] == "pass"
+    if ended is None:
+        OpenChargeFactory(bank=bank, happened_at=ago(1.2))
+    else:
+        ChargeFactory(bank=bank, happened_at=ago(1.2), ended_at=ago(ended), end_sign="", ah_in=None)
+    sweep(unit)
+    assert check_of(unit, "charge_known")["outcome"] == "cannot_decide"
+
+
 @pytest.mark.parametrize(("days", "outcome"), [(7, "pass"), (8, "fail")])
 def test_wet_and_idle_over_seven_days(days: int, outcome: str) -> None:
     unit = ready_unit()

@@ -8,11 +8,12 @@ import pytest
 from fleet.lib.errors import DomainError
 from fleet.models import AuditEntry
 from fleet.services.changes import _listeners
+from fleet.services.units import unit_move
 from readiness.models import Reading
 from readiness.selectors.reading_doubts import reading_doubts
 from readiness.services.upkeep import bank_test_record, reading_record, supply_state_record
-from tests.factories.fleet import FIRST_DAY, NOW, BankFactory, UnitFactory, UserFactory, ago
-from tests.factories.readiness import ChargeFactory
+from tests.factories.fleet import FIRST_DAY, NOW, BankFactory, DepotFactory, UnitFactory, UserFactory, ago
+from tests.factories.readiness import ChargeFactory, OpenChargeFactory
 
 pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 
@@ -179,6 +180,27 @@ def test_a_voltage_read_soon_after_a_charge_says_so(bank):
     connect(bank, "isolated", 40)
     ChargeFactory(bank=bank, happened_at=ago(2), ended_at=ago(1.25))
     assert [doubt.key for doubt in reading_doubts(record(bank, happened_at=ago(1)))] == ["reading.not_rested"]
+
+
+@pytest.mark.parametrize(
+    ("began", "ended", "said"), [(2, None, True), (2, 0.5, True), (1, 0.5, False), (4, 3, False)]
+)
+def test_a_voltage_read_while_the_bank_is_charged_says_so(bank, began, ended, said):
+    connect(bank, "isolated", 40)
+    if ended is None:
+        OpenChargeFactory(bank=bank, happened_at=ago(began))
+    else:
+        ChargeFactory(bank=bank, happened_at=ago(began), ended_at=ago(ended), end_sign="")
+    doubts = reading_doubts(record(bank, happened_at=ago(1)))
+    assert [doubt.key for doubt in doubts] == (["reading.not_rested"] if said else [])
+    assert ("voltage of the charger" in "".join(doubt.sentence for doubt in doubts)) is said
+
+
+def test_a_float_ends_where_the_unit_goes_elsewhere(bank):
+    connect(bank, "float", 40)
+    unit_move(unit=bank.stays.get().unit, to=DepotFactory(), at=ago(10), actor=None, now=NOW)
+    doubts = reading_doubts(record(bank, happened_at=ago(1)))
+    assert [doubt.key for doubt in doubts] == ["reading.loads_on"]
 
 
 def test_a_capacity_test_and_an_ohmic_test(bank):

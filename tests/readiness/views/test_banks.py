@@ -6,7 +6,7 @@ import uuid
 import pytest
 
 from fleet.models import BlockStay, Modification
-from fleet.services.banks import bank_move
+from fleet.services.banks import bank_move, block_move
 from readiness.models import BankState, Charge, Reading
 from tests.factories.fleet import NOW, TODAY, BankFactory, BlockFactory, UnitFactory, ago
 from tests.factories.readiness import ChargeFactory, OpenChargeFactory, ReadingFactory, VerdictFactory
@@ -212,6 +212,17 @@ def test_a_block_comes_out_of_another_bank_and_both_units_are_judged_again(clien
     assert post(client, "/banks/T/blocks/in/", **sent).status_code == 302
     assert BlockStay.objects.current().get(block=block).bank.serial == "T"
     assert set(Modification.objects.values_list("unit__tag", flat=True)) == {"MW-1", "MW-2"}
+
+
+def test_a_block_that_was_moved_on_meanwhile_stays_where_it_is(client, cast) -> None:
+    here, there = (BankFactory(unit=UnitFactory(home=cast.north), serial=serial) for serial in ("B-1", "B-2"))
+    block = BlockFactory(bank=here, position="1", serial="X-1")
+    BlockFactory(bank=here, position="2")
+    block_move(block=block, bank=there, position="1", at=ago(1), actor=cast.nora, now=NOW)
+    answer = post(client, "/banks/B-1/blocks/out/", block=block.pk, place=cast.north.pk)
+    assert answer.status_code == 422
+    assert "X-1 is not in B-1 any more" in text(answer)
+    assert BlockStay.objects.current().get(block=block).bank == there
 
 
 def test_like_for_like_touches_no_evidence(client, cast) -> None:
