@@ -16,7 +16,8 @@ from fleet.services.imports.kinds import Key, Planned, Problem, Ref, SheetKind, 
 from fleet.services.imports.office_sheets import key_column
 from fleet.services.imports.references import Lookups
 from fleet.services.imports.unit_sheets import UNIT_COLUMN, birth
-from fleet.services.records import check_moment
+from fleet.services.records import check_moment, local_day
+from inventory.domain.bill import BillLine, Misfit, fitting_line
 from inventory.domain.earlier_use import Limits, Told, use_is_told
 from inventory.models import Balance, DesignItem, FittedPart, Item, Movement
 from inventory.services.parts import EarlierUse, part_find
@@ -129,9 +130,9 @@ class FittedPartSheet(SheetKind):
     def derive(self, lookups: Lookups, values: Values) -> Iterator[Problem]:
         """The position is spelt as in the bill."""
         yield from ()
-        for line in _bill(lookups, values["unit"].obj.design):
-            if line[0].casefold() == values["position"].strip().casefold():
-                values["position"] = line[0]
+        for position, _line in _bill(lookups, values["unit"].obj.design):
+            if position.casefold() == values["position"].strip().casefold():
+                values["position"] = position
                 break
 
     def can_clear(self, name: str) -> bool:
@@ -208,10 +209,16 @@ class FittedPartSheet(SheetKind):
         except DomainError as error:
             yield "fitted_at", error
         bill = _bill(lookups, part.unit.design)
-        here = [line for line in bill if line[0] == part.position]
         item = row.values["item"]
-        if not here:
-            known = ", ".join(sorted({line[0] for line in bill})[:12])
+        found = fitting_line(
+            [line for position, line in bill if position == part.position],
+            local_day(part.fitted_at, row.values["unit"].zone),
+            item.obj.pk or id(item.obj),
+        )
+        if not isinstance(found, Misfit):
+            return
+        if found.wanted is None:
+            known = ", ".join(sorted({position for position, _line in bill})[:12])
             yield (
                 "position",
                 DomainError(
@@ -224,15 +231,16 @@ class FittedPartSheet(SheetKind):
                     else "Add it in sheet 'Bill of consumables' first.",
                 ),
             )
-        elif (item.obj.pk or id(item.obj)) not in {line[1] for line in here}:
+        else:
             yield (
                 "item",
                 DomainError(
                     "part.other_item",
-                    _("Position '{position}' takes {wanted}, not {item}."),
+                    _("On that day position '{position}' takes {wanted}, not {item}."),
                     position=part.position,
-                    wanted=here[0][2],
+                    wanted=found.wanted,
                     item=item.label,
+                    mend="Correct the item, the position or the moment, or the days of the bill.",
                 ),
             )
 
@@ -372,20 +380,26 @@ def _settle_use(row: Planned) -> Iterator[Problem]:
         part.use_known = row.values["use_known"] = complete
 
 
-def _bill(lookups: Lookups, design: Any) -> list[tuple[str, Any, str]]:
-    """The positions of a design: each with its item's key and code; those that this file adds as well."""
+def _bill(lookups: Lookups, design: Any) -> list[tuple[str, BillLine]]:
+    """The lines of a design with their positions; those that this file adds as well. Items are named by their code."""
     bills = lookups.memory["bills"]
     key = design.pk or id(design)
     if key not in bills:
         lines = DesignItem.objects.filter(design=design.pk, position__gt="").select_related("item")
-        bills[key] = [(line.position, line.item_id, line.item.code) for line in lines if design.pk]
+        bills[key] = [
+            (line.position, BillLine(line.item_id, line.item.code, line.valid_from, line.valid_to))
+            for line in lines
+            if design.pk
+        ]
     coming = lookups.memory["bill_added"].get(key, [])
     return [*bills[key], *coming]
 
 
 def bill_will_have(lookups: Lookups, row: Planned) -> None:
     """Note a line of the bill that this file adds, for the fitted parts that come after it."""
-    if row.obj.position:
+    line: DesignItem = row.obj
+    if line.position:
         design, item = row.values["design"], row.values["item"]
         coming = lookups.memory["bill_added"].setdefault(design.obj.pk or id(design.obj), [])
-        coming.append((row.obj.position, item.obj.pk or id(item.obj), item.label))
+        added = BillLine(item.obj.pk or id(item.obj), item.label, line.valid_from, line.valid_to)
+        coming.append((line.position, added))

@@ -20,6 +20,7 @@ from fleet.models import Deployment, Place, Unit, User
 from fleet.services.audit import audit_record
 from fleet.services.changes import units_changed
 from fleet.services.records import moment_or_now
+from inventory.domain.bill import BillLine, Misfit, fitting_line
 from inventory.domain.errors import PositionTaken, StockError
 from inventory.models import DesignItem, FittedPart, Lot, Movement
 from inventory.selectors.part_use import UseRow, use_of_parts
@@ -359,7 +360,11 @@ def _bill_line(unit: Unit, position: str, lot: Lot, happened_at: datetime) -> De
             design_id=unit.design_id, purpose="fitted", position=position
         ).select_related("item")
     )
-    if not lines:
+    bill = [BillLine(line.item_id, line.item.name, line.valid_from, line.valid_to) for line in lines]
+    found = fitting_line(bill, day_at(unit, happened_at), lot.item_id)
+    if not isinstance(found, Misfit):
+        return lines[found]
+    if found.wanted is None:
         raise StockError(
             "part.no_such_position",
             _(
@@ -368,21 +373,14 @@ def _bill_line(unit: Unit, position: str, lot: Lot, happened_at: datetime) -> De
             design=str(unit.design),
             position=position,
         )
-    day = day_at(unit, happened_at)
-    valid = [
-        line for line in lines if line.valid_from <= day and (line.valid_to is None or line.valid_to >= day)
-    ]
-    fitting = [line for line in valid or lines if line.item_id == lot.item_id]
-    if not fitting:
-        raise StockError(
-            "part.wrong_item",
-            _("Position '{position}' of {unit} takes {wanted}, not {item}: choose another position or lot."),
-            position=position,
-            unit=str(unit),
-            wanted=(valid or lines)[0].item.name,
-            item=lot.item.name,
-        )
-    return fitting[0]
+    raise StockError(
+        "part.wrong_item",
+        _("Position '{position}' of {unit} takes {wanted}, not {item}: choose another position or lot."),
+        position=position,
+        unit=str(unit),
+        wanted=found.wanted,
+        item=lot.item.name,
+    )
 
 
 def _refuse_taken(unit: Unit, position: str, happened_at: datetime) -> None:

@@ -211,3 +211,51 @@ def test_parts_belong_to_the_depot_of_their_unit(unit, cast):
     unit.save()
     assert keys(read(parts_file(row()), actor=cast.nora)) == [(2, "row.not_yours")]
     assert keys(read(parts_file(row()), actor=cast.silas)) == []
+
+
+@pytest.mark.parametrize("bill", ["on file", "in the file"])
+def test_the_preview_takes_the_items_that_the_bill_names_on_the_day(unit, bill):
+    """Until 40 days ago the position took one item, since then another: the writing refuses what the preview names."""
+    items = {code: ItemFactory(code=code) for code in ("OLD", "NEW")}
+    for code, item in items.items():
+        LotFactory(item=item, code=f"{code}-1")
+    first, change = ago(400).date(), ago(40).date()
+    spans = [("OLD", first, change - dt.timedelta(days=1)), ("NEW", change, None)]
+    sheets = {}
+    if bill == "on file":
+        for code, since, until in spans:
+            DesignItemFactory(
+                design=unit.design, item=items[code], position="filter", valid_from=since, valid_to=until
+            )
+    else:
+        sheets["Bill"] = [("Design", "Item", "Position", "Quantity", "From", "To")]
+        sheets["Bill"] += [("WX-40", code, "filter", 1, since, until) for code, since, until in spans]
+
+    def parts(*rows):
+        return workbook(**sheets, Fitted_parts=[HEAD, *rows])
+
+    def filter_row(code, fitted):
+        return row("filter", f"{code}-1", fitted, (None,) * 5, code)
+
+    run = read(parts(filter_row("OLD", when(30)), filter_row("NEW", when(41))))
+    assert keys(run) == [(2, "part.other_item"), (3, "part.other_item")]
+    assert "takes NEW, not OLD" in run.faults[0]["message"]
+    done = applied(read_and_bring_in(parts(filter_row("OLD", when(41)))))
+    assert (done["fitted_parts"]["added"], done["fitted_parts"].get("refused")) == (1, None)
+
+
+def test_the_day_of_the_bill_is_that_of_the_home_of_the_unit(unit):
+    unit.home.time_zone = "Pacific/Auckland"
+    unit.home.save()
+    lot = LotFactory(item=ItemFactory(code="NEW"), code="NEW-1")
+    other = LotFactory(item=ItemFactory(code="OLD"), code="OLD-1")
+    since = ago(40).date()
+    day_before = since - dt.timedelta(days=1)
+    DesignItemFactory(design=unit.design, item=other.item, position="filter", valid_to=day_before)
+    DesignItemFactory(design=unit.design, item=lot.item, position="filter", valid_from=since)
+    evening = f"{day_before} 20:00"  # UTC: the next day has begun in Auckland
+    assert keys(read(parts_file(row("filter", "OLD-1", evening, (None,) * 5, "OLD")))) == [
+        (2, "part.other_item")
+    ]
+    read_and_bring_in(parts_file(row("filter", "NEW-1", evening, (None,) * 5, "NEW")))
+    assert FittedPart.objects.get().lot == lot
