@@ -11,6 +11,7 @@ class FleetConfig(AppConfig):
 
     def ready(self) -> None:
         # These register the rules that a corrected record must pass, whichever door it comes through.
+        import fleet.checks
         import fleet.services.deployments
         import fleet.services.units  # noqa: F401
         from fleet.services.guards import guard_keep, guard_records

@@ -2,11 +2,12 @@
 
 Guards are looked after again after every `migrate`, because SQLite drops the triggers of a table that a later migration
 rebuilds. A guard that names other tables steps aside while SQLite migrates: it could not rename a table that a trigger
-names.
+names. After a migration that failed nothing puts it back; `up` looks after that, and a system check names what is missing.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -26,6 +27,15 @@ from fleet.lib.append_only import (
 from fleet.models import ImportRun
 
 RECORD_IS_KEPT = "A record is never deleted: strike it out with a reason, or correct it."
+SQLITE_TRIGGERS = "SELECT lower(tbl_name), lower(name) FROM sqlite_master WHERE type = 'trigger'"
+POSTGRES_TRIGGERS = (
+    "SELECT c.relname, t.tgname FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
+    "WHERE NOT t.tgisinternal AND t.tgenabled <> 'D' AND pg_table_is_visible(c.oid)"
+)
+CREATED = re.compile(
+    r"CREATE (?:OR REPLACE )?(?:CONSTRAINT )?TRIGGER (?:IF NOT EXISTS )?(\w+) .*? ON (\w+)",
+    re.IGNORECASE | re.DOTALL,
+)
 # The one way out: an import that is being taken back takes along the rows it brought, in one transaction (`letting_go`).
 BEING_TAKEN_BACK = (
     "EXISTS (SELECT 1 FROM fleet_importchange c JOIN fleet_importrun r ON r.id = c.run_id "
@@ -118,6 +128,29 @@ def guards_install(using: str = "default") -> None:
 def guards_remove(using: str = "default") -> None:
     """All of them, for a test that empties the database."""
     _execute(using, _guards.values(), "remove")
+
+
+def guards_missing(using: str = "default") -> list[str]:
+    """The tables, in alphabetical order, that are there while a trigger of their guard is not. Two queries."""
+    connection = connections[using]
+    with connection.cursor() as cursor:
+        tables = set(connection.introspection.table_names(cursor))
+        cursor.execute(SQLITE_TRIGGERS if connection.vendor == SQLITE else POSTGRES_TRIGGERS)
+        there = {tuple(row) for row in cursor.fetchall()}
+    return sorted(
+        guard.table
+        for guard in _guards.values()
+        if guard.table in tables and not _triggers_of(guard, connection.vendor) <= there
+    )
+
+
+def _triggers_of(guard: Guard, vendor: str) -> set[tuple[str, str]]:
+    """Each trigger of a guard with its table, in lower case, as its statements name them."""
+    return {
+        (table.lower(), name.lower())
+        for statement in guard.install(vendor)
+        for name, table in CREATED.findall(statement)
+    }
 
 
 def _execute(using: str, guards: Iterable[Guard], what: str) -> None:

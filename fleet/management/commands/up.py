@@ -13,6 +13,7 @@ from django.db import connection
 from django.db.migrations.executor import MigrationExecutor
 
 from fleet.lib.supervisor import Child, Plan, wait_for_port
+from fleet.services.guards import guards_install, guards_missing
 
 PARTS = ("web", "worker", "beat")
 
@@ -40,6 +41,7 @@ class Command(BaseCommand):
         host, port = options["host"], options["port"]
         self.refuse_open_development(host)
         self.refuse_old_database()
+        self.put_guards_back()
         parts = options["only"]
         if "web" in parts and not wait_for_port(host, port, wait_s=10):
             raise CommandError(
@@ -60,6 +62,12 @@ class Command(BaseCommand):
         executor = MigrationExecutor(connection)
         if executor.migration_plan(executor.loader.graph.leaf_nodes()):
             raise CommandError("The database is not up to date. Run: manage.py migrate")
+
+    def put_guards_back(self) -> None:
+        """On SQLite guards step aside while it migrates; a migration that failed may have left them aside."""
+        if missing := guards_missing():
+            guards_install()
+            self.stdout.write(f"Put back the guards of: {', '.join(missing)}.")
 
 
 def make_plan(host: str, port: int, processes: int, concurrency: int, parts: Collection[str]) -> Plan:
