@@ -431,6 +431,7 @@ def test_what_links_name_can_be_chosen_and_the_bill_is_that_of_today(
     owed = set(items_for(giver, TODAY))
     assert debt.item in owed
     assert PartDebt.objects.get(position="lamp 1").item in owed
+    assert debt.item in items_for(taker, TODAY), "it lies aboard, and a fresh lot of it may be put there"
     client = signed_in(cast.nora)
     for line in lines(client.get(URL)):
         for action in line.actions:
