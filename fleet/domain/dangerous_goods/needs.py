@@ -19,8 +19,9 @@ def missing_facts(
     sound = ~c.isin("condition", "damaged", "recalled", "critical")
     needed = {name: sound & mask for name, mask in _needed(c, r, mode, edition, strict).items()}
     needed["chemistry"] = needed["condition"] = undecided
+    needed["electrolyte"] = c.isin("chemistry", "na_ion")  # asked of a damaged one, too
     lacking = {name: mask & undecided & ~c.known(name) for name, mask in needed.items()}
-    unclear = undecided & r.lithium & c.isin("config", "installed") & c.isin("host", "unclear")
+    unclear = undecided & sound & r.lithium & c.isin("config", "installed") & c.isin("host", "unclear")
     lacking["host"] = lacking["host"] | unclear
     return {name: mask for name, mask in lacking.items() if mask.any()}
 
