@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from django.db.models import Q
+from django.utils import timezone
 
 from fleet.models import (
     Attachment,
@@ -27,6 +28,7 @@ from fleet.models import (
 from inventory.models import Balance, DesignItem, FittedPart, PartDebt
 from inventory.selectors.part_use import UseRow, use_of_parts
 from inventory.selectors.parts import parts_fitted
+from inventory.selectors.spots import day_at
 from readiness.models import (
     Alert,
     BankState,
@@ -178,7 +180,7 @@ def unit_page(unit: Unit, *, now: dt.datetime, whole_history: bool = False) -> U
             .order_by("lot__item__name", "lot__expires_on")
         ),
         bill=tuple(
-            unit.design.bill.filter(valid_to__isnull=True)
+            unit.design.bill.valid_on(day_at(unit, now))
             .select_related("item")
             .order_by("purpose", "position")
         ),
@@ -239,7 +241,8 @@ def inspection_types_for(unit: Unit) -> list[InspectionType]:
 def part_stock(unit: Unit) -> dict[str, Any]:
     """What the form to fit a part needs: the bill, what is fitted, the lots at hand for a position. Three queries."""
     bill = list(
-        unit.design.bill.filter(purpose="fitted", valid_to__isnull=True)
+        unit.design.bill.valid_on(day_at(unit, timezone.now()))
+        .filter(purpose="fitted")
         .select_related("item")
         .order_by("position")
     )

@@ -6,12 +6,14 @@ import datetime as dt
 from collections.abc import Collection
 
 from django.db.models import Q
+from django.utils import timezone
 
 from fleet.models import BankStay, Certificate, Place, Unit
 from fleet.models.designs import CERTIFICATE_RESTS_ON
 from fleet.permissions import Rights
 from inventory.models import DesignItem, Lot
 from inventory.selectors.parts import parts_fitted
+from inventory.selectors.spots import day_at
 
 LOTS_OFFERED = 200
 
@@ -46,7 +48,8 @@ def banks_on_shelf(depots: Collection[Place]) -> list[BankStay]:
 def positions_empty(unit: Unit) -> tuple[list[DesignItem], list[Lot]]:
     """The positions of the bill in which nothing is on file, and the latest lots of what belongs there. Three queries."""
     filled = {part.position for part in parts_fitted(unit)}
-    bill = unit.design.bill.filter(purpose="fitted", valid_to__isnull=True).select_related("item")
+    today = day_at(unit, timezone.now())
+    bill = unit.design.bill.valid_on(today).filter(purpose="fitted").select_related("item")
     empty = [line for line in bill.order_by("position") if line.position not in filled]
     lots = Lot.objects.filter(item__in={line.item_id for line in empty}).select_related("item")
     return empty, list(lots.order_by("item__name", "-pk")[:LOTS_OFFERED])

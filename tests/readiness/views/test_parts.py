@@ -1,13 +1,22 @@
 """Fitting and removing parts from the unit page: through the ledger, one piece at a time, nothing silent."""
 
+import datetime as dt
 import uuid
 
 import pytest
 
 from fleet.models import Unit
 from inventory.models import Balance, FittedPart
-from tests.factories.fleet import UnitFactory, ago
-from tests.factories.inventory import LampFactory, LotFactory, aboard, fitted, in_store, with_position
+from tests.factories.fleet import TODAY, UnitFactory, ago
+from tests.factories.inventory import (
+    DesignItemFactory,
+    LampFactory,
+    LotFactory,
+    aboard,
+    fitted,
+    in_store,
+    with_position,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -148,3 +157,23 @@ def test_without_a_lot_on_file_the_way_to_write_one_down_is_said(client, unit) -
     with_position(unit, LampFactory())
     answer = client.get("/units/MW-1/parts/found/", follow=True)
     assert "Write it down under Stores, Receive." in answer.content.decode()
+
+
+def test_the_bill_of_today_is_asked_for_not_that_without_an_end(client, unit) -> None:
+    """One line ends next month, its successor is on file already."""
+    lamp, next_lamp = LampFactory(name="Lamp of today"), LampFactory(name="Lamp of next month")
+    position = with_position(unit, lamp)
+    month_ahead = TODAY + dt.timedelta(days=30)
+    unit.design.bill.filter(position=position).update(valid_to=month_ahead)
+    DesignItemFactory(
+        design=unit.design,
+        item=next_lamp,
+        purpose="fitted",
+        position=position,
+        valid_from=month_ahead + dt.timedelta(days=1),
+    )
+    LotFactory(item=lamp)
+    for path in ("/units/MW-1/", "/units/MW-1/parts/found/"):
+        page = client.get(path).content.decode()
+        assert "Lamp of today" in page, path
+        assert "Lamp of next month" not in page, path
