@@ -36,9 +36,7 @@ def queries_of() -> Callable[[Client, str], int]:
     """How many queries a page takes; the page must be there."""
 
     def count(client: Client, url: str) -> int:
-        with CaptureQueriesContext(
-            connection,
-        ) as captured:
+        with CaptureQueriesContext(connection) as captured:
             assert client.get(url).status_code == 200
         return len(captured)
 

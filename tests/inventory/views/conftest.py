@@ -1,42 +1,5 @@
-"""Pages ask the clock what day it is; here it stands at noon UTC of the stated day."""
+"""Pages ask the clock what day it is: here it stands."""
 
-from __future__ import annotations
+from tests.at_noon import noon, queries_of, signed_in
 
-from collections.abc import Callable, Iterator
-
-import pytest
-import time_machine
-from django.db import connection
-from django.test import Client
-from django.test.utils import CaptureQueriesContext
-
-from fleet.models import User
-from tests.factories.fleet import NOW
-
-
-@pytest.fixture(autouse=True)
-def _noon() -> Iterator[None]:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def signed_in() -> Callable[[User], Client]:
-    def sign_in(user: User) -> Client:
-        client = Client()
-        client.force_login(user)
-        return client
-
-    return sign_in
-
-
-@pytest.fixture
-def queries_of() -> Callable[[Client, str], int]:
-    """How many queries a page takes; the page must be there."""
-
-    def count(client: Client, url: str) -> int:
-        with CaptureQueriesContext(connection) as captured:
-            assert client.get(url).status_code == 200
-        return len(captured)
-
-    return count
+__all__ = ["noon", "queries_of", "signed_in"]
