@@ -15,6 +15,7 @@ from fleet.models.office import (
     User,
 )
 from fleet.models.places import ClimateNormal, DepotTerms, Place, TemperatureLog
+from fleet.models.transport import BankTransport, RuleEdition, TransportTerms, UnitForm
 from fleet.models.units import Certificate, Modification, Unit, UnitStay, Weighing, WetState
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "Attachment",
     "AuditEntry",
     "BankStay",
+    "BankTransport",
     "BatteryBank",
     "BatteryBlock",
     "BlockStay",
@@ -44,9 +46,12 @@ __all__ = [
     "PackedForm",
     "Place",
     "Recorded",
+    "RuleEdition",
     "SupplyState",
     "TemperatureLog",
+    "TransportTerms",
     "Unit",
+    "UnitForm",
     "UnitStay",
     "User",
     "Versioned",

@@ -28,6 +28,13 @@ class Design(Versioned):
     enclosure_swing_c = models.FloatField(_("daily swing inside, each way"), null=True, blank=True)
     train_hours_day = models.FloatField(_("planned running hours a day per train"), null=True, blank=True)
     train_m3_day = models.FloatField(_("planned volume a day per train"), null=True, blank=True)
+    trapped_water_kg = models.FloatField(
+        _("water left inside when not drained"),
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0)],
+        help_text=_("Empty means not known: a unit that is not dry then has no known packed mass."),
+    )
     survey_min = models.PositiveSmallIntegerField(_("minutes to survey one fact"), default=5)
 
     class Meta:
@@ -37,17 +44,12 @@ class Design(Versioned):
         return self.name
 
 
-class PackedForm(Versioned):
-    """One way a design travels. Every measure may be unknown; unknown is never taken as zero."""
+class FormMeasures(models.Model):
+    """What the transport class reads of a packed form. Every measure may be unknown; unknown is never taken as zero.
 
-    class Kind(models.TextChoices):
-        SKID = "skid", _("bare skid")
-        TRAILER = "trailer", _("on its trailer")
-        CONTAINER = "container", _("skid in a container")
+    x runs from the front, y from the left, z from the base the form stands on.
+    """
 
-    design = models.ForeignKey(Design, on_delete=models.CASCADE, related_name="packed_forms")
-    code = models.CharField(_("code"), max_length=30)
-    kind = models.CharField(max_length=10, choices=Kind)
     length_mm = models.FloatField(null=True, blank=True, validators=[MinValueValidator(1)])
     width_mm = models.FloatField(null=True, blank=True, validators=[MinValueValidator(1)])
     height_mm = models.FloatField(null=True, blank=True, validators=[MinValueValidator(1)])
@@ -57,12 +59,40 @@ class PackedForm(Versioned):
     cog_z_mm = models.FloatField(_("centre of gravity above the base"), null=True, blank=True)
     lifting_points = models.PositiveSmallIntegerField(null=True, blank=True)
     lifting_points_kg = models.FloatField(_("rated mass of each lifting point"), null=True, blank=True)
+    point_front_mm = models.FloatField(_("front lifting points from the front"), null=True, blank=True)
+    point_left_mm = models.FloatField(_("left lifting points from the left"), null=True, blank=True)
+    point_length_mm = models.FloatField(_("lifting points apart along"), null=True, blank=True)
+    point_width_mm = models.FloatField(_("lifting points apart across"), null=True, blank=True)
+    point_height_mm = models.FloatField(_("lifting points above the base"), null=True, blank=True)
     fork_pocket_spacing_mm = models.FloatField(null=True, blank=True)
     fork_pocket_width_mm = models.FloatField(null=True, blank=True)
+    load_centre_mm = models.FloatField(_("load centre for forks"), null=True, blank=True)
     axle_count = models.PositiveSmallIntegerField(null=True, blank=True)
     axle_load_kg = models.FloatField(null=True, blank=True)
+    axle_spacing_mm = models.FloatField(null=True, blank=True)
     tongue_load_kg = models.FloatField(null=True, blank=True)
+    trailer_gvwr_kg = models.FloatField(_("trailer plate: gross mass"), null=True, blank=True)
+    braked = models.BooleanField(_("trailer has brakes"), null=True, blank=True)
+    may_turn = models.BooleanField(
+        _("may stand turned by 90°"), null=True, blank=True, help_text=_("Empty: only as drawn.")
+    )
     hours_to_pack_h = models.FloatField(null=True, blank=True)
+
+    class Meta:
+        abstract = True
+
+
+class PackedForm(FormMeasures, Versioned):
+    """One way a design travels. Its mass is that of the dry unit without kit and fuel."""
+
+    class Kind(models.TextChoices):
+        SKID = "skid", _("bare skid")
+        TRAILER = "trailer", _("on its trailer")
+        CONTAINER = "container", _("skid in a container")
+
+    design = models.ForeignKey(Design, on_delete=models.CASCADE, related_name="packed_forms")
+    code = models.CharField(_("code"), max_length=30)
+    kind = models.CharField(max_length=10, choices=Kind)
 
     class Meta:
         ordering = ["design", "code"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import Q
 from django.db.models.functions import Upper
@@ -134,6 +135,11 @@ class Weighing(Correctable):
     packed_form = models.ForeignKey(PackedForm, on_delete=models.PROTECT, related_name="+")
     mass_kg = models.FloatField()
     method = models.CharField(max_length=120, blank=True)
+    kit_aboard = models.BooleanField(_("weighed with its kit"), null=True, blank=True)
+    water_inside = models.BooleanField(_("weighed with water inside"), null=True, blank=True)
+    fuel_l = models.FloatField(
+        _("weighed with fuel"), null=True, blank=True, validators=[MinValueValidator(0)]
+    )
 
     class Meta:
         ordering = ["-happened_at"]

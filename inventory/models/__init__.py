@@ -1,5 +1,6 @@
 """What we hold and buy. One file per subject."""
 
+from inventory.models.goods import GoodsCheck, GoodsKind, GoodsLine, GoodsListCheck, ItemGoods
 from inventory.models.items import DesignEquipment, DesignItem, Item, SharedEquipment
 from inventory.models.ledger import Balance, FittedPart, Lot, Movement, PartDebt
 from inventory.models.supply import (
@@ -18,7 +19,12 @@ __all__ = [
     "DesignItem",
     "FittedPart",
     "FundingSource",
+    "GoodsCheck",
+    "GoodsKind",
+    "GoodsLine",
+    "GoodsListCheck",
     "Item",
+    "ItemGoods",
     "Lot",
     "Movement",
     "Order",
