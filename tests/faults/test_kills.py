@@ -97,6 +97,20 @@ def test_everything_killed_at_once_goes_on_after_the_next_start(stage: Stages) -
         assert world.act("digest") == wanted
 
 
+def test_processes_killed_while_they_wait_for_work_take_nothing_along(stage: Stages) -> None:
+    """What waits holds whatever the processes share to take the next job."""
+    wanted = expected(stage("trial"))
+    with stage("trial").world() as world:
+        world.start()
+        idle = set(world.processes("worker")[1:])
+        world.kill("idle")
+        wait_until(
+            "others took their place", lambda: world.is_up() and not idle & set(world.processes("worker"))
+        )
+        world.work()
+        assert world.act("digest") == wanted
+
+
 def test_killed_parts_are_started_again_and_the_stop_leaves_nothing(stage: Stages) -> None:
     with stage("trial").world() as world:
         world.start(web=True)

@@ -210,7 +210,9 @@ class World:
     def is_up(self) -> bool:
         assert self.up is not None
         assert self.up.poll() is None, f"the start ended by itself:\n{self.log()}"
-        return len(self.processes("worker")) > 2 and bool(self.processes("beat"))
+        return len(self.processes("worker")) >= (3 if self.store.label == "postgres" else 2) and bool(
+            self.processes("beat")
+        )
 
     def web_answers(self) -> bool:
         try:
@@ -246,9 +248,11 @@ class World:
         return found
 
     def kill(self, role: str) -> None:
-        """kill -9: 'worker', 'web' or 'beat' with all below it, 'pool' one process of the worker, 'all' everything."""
-        if role == "pool":
-            victims = self.processes("worker")[1:2]
+        """kill -9: 'worker', 'web' or 'beat' with all below it, 'pool' one process of the worker, 'idle' all but the
+        first, 'all' everything.
+        """
+        if role in ("pool", "idle"):
+            victims = self.processes("worker")[1 : 2 if role == "pool" else None]
         elif role == "all":
             victims = self.descendants()
         else:

@@ -84,24 +84,36 @@ def make_plan(host: str, port: int, processes: int, concurrency: int, parts: Col
     memory = ["--worker-tmp-dir", "/dev/shm"] if Path("/dev/shm").is_dir() else []
     web = [*python, "gunicorn", "fleet.project.wsgi", "--bind", f"{shown_host}:{port}"]
     web += ["--workers", str(processes), "--graceful-timeout", "5", "--log-level", "warning", *memory]
-    worker = [
-        *celery,
-        "worker",
-        *quiet,
-        "--concurrency",
-        str(concurrency),
-        "--hostname",
-        f"jobs-{os.getpid()}@%h",
-    ]
-    worker += ["--without-gossip", "--without-mingle", "--without-heartbeat"]
+    workers = make_workers(celery, quiet, concurrency, in_background)
     beat = [*celery, "beat", *quiet, "--pidfile", ""]
     children = [
         Child("web", web),
-        Child("worker", worker, env=in_background, stop_last=True),
+        *workers,
         Child("beat", beat, env=in_background),
     ]
     if "web" in parts:
         greeting, answer_at = f"Musterwell serves on {url} (Ctrl-C stops it).", (host, port)
     else:
         greeting, answer_at = f"Running: {', '.join(sorted(parts))} (Ctrl-C stops it).", None
-    return Plan([child for child in children if child.name in parts], greeting, answer_at)
+    return Plan([child for child in children if child.name.partition("-")[0] in parts], greeting, answer_at)
+
+
+def make_workers(celery: list[str], quiet: list[str], concurrency: int, env: dict[str, str]) -> list[Child]:
+    """One worker with a pool; on the broker of plain files as many workers that run a job in their own process.
+
+    That transport has no event loop, so the processes of a pool take their jobs under a shared lock: one that is killed
+    while it waits takes the lock along, and the others stand still for good.
+    """
+    pooled = bool(settings.REDIS_URL)
+    own = ["--concurrency", str(concurrency)] if pooled else ["--pool", "solo"]
+    names = ["worker"] if pooled else [f"worker-{number}" for number in range(1, concurrency + 1)]
+    usual = [*celery, "worker", *quiet, "--without-gossip", "--without-mingle", "--without-heartbeat"]
+    return [
+        Child(
+            name,
+            [*usual, *own, "--hostname", f"{name}-{os.getpid()}@%h"],
+            env=env,
+            stop_last=True,
+        )
+        for name in names
+    ]
