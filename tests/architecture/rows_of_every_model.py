@@ -14,6 +14,7 @@ from fleet.models import (
     Absence,
     ApiToken,
     BankStay,
+    BankTransport,
     BlockStay,
     ClimateNormal,
     DayLog,
@@ -23,7 +24,10 @@ from fleet.models import (
     Job,
     Leg,
     Offer,
+    RuleEdition,
     TemperatureLog,
+    TransportTerms,
+    UnitForm,
     UnitStay,
 )
 from inventory.models import (
@@ -31,6 +35,10 @@ from inventory.models import (
     DesignEquipment,
     FittedPart,
     FundingSource,
+    GoodsCheck,
+    GoodsLine,
+    GoodsListCheck,
+    ItemGoods,
     Movement,
     Order,
     OrderLine,
@@ -155,6 +163,29 @@ def leg() -> Leg:
     )
 
 
+def unit_form(**values: Any) -> UnitForm:
+    return UnitForm.objects.create(
+        unit=f.UnitFactory(),
+        packed_form=f.PackedFormFactory(),
+        mass_kg=2300,
+        reason="a second tank, weighed",
+        valid_from=day(),
+        **values,
+    )
+
+
+def goods_line() -> GoodsLine:
+    return GoodsLine.objects.create(
+        unit=f.UnitFactory(), label="jerrycan", kind="goods", attributes={"un": "1203"}, happened_at=ago(2)
+    )
+
+
+def goods_check() -> GoodsCheck:
+    return GoodsCheck.objects.create(
+        unit=f.UnitFactory(), bank=f.BankFactory(), kind="condition", answer="ok", happened_at=ago(2)
+    )
+
+
 MAKERS: dict[str, Maker] = {
     "fleet.Place": f.PlaceFactory,
     "fleet.DepotTerms": terms,
@@ -197,7 +228,19 @@ MAKERS: dict[str, Maker] = {
         block=f.BlockFactory(), bank=f.BankFactory(), position="1", started_at=ago(9)
     ),
     "fleet.SupplyState": f.SupplyStateFactory,
+    "fleet.UnitForm": unit_form,
+    "fleet.BankTransport": lambda: BankTransport.objects.create(bank=f.BankFactory()),
+    "fleet.TransportTerms": lambda: TransportTerms.objects.create(valid_from=day()),
+    "fleet.RuleEdition": lambda: RuleEdition.objects.create(
+        name="next edition", editions_csv="mode", fingerprint=code(), loaded_by=f.UserFactory()
+    ),
     "inventory.Item": i.ItemFactory,
+    "inventory.ItemGoods": lambda: ItemGoods.objects.create(item=i.ItemFactory(), kind="none"),
+    "inventory.GoodsLine": goods_line,
+    "inventory.GoodsCheck": goods_check,
+    "inventory.GoodsListCheck": lambda: GoodsListCheck.objects.create(
+        unit=f.UnitFactory(), keys=["bank:B-1"], happened_at=ago(2)
+    ),
     "inventory.DesignItem": design_item,
     "inventory.SharedEquipment": lambda: SharedEquipment.objects.create(
         place=f.PlaceFactory(), name="sling", count=1, valid_from=TODAY
@@ -250,6 +293,7 @@ MAKERS_FOR: dict[str, Maker] = {
     ),
     "membership_all_depots_once": lambda: f.MembershipFactory(user=f.UserFactory()),
     "balance_lot_unit": lambda: Balance.objects.create(lot=i.LotFactory(), unit=f.UnitFactory(), qty=1),
+    "unit_form_once": lambda: unit_form(valid_to=TODAY),
     "design_position_once": lambda: design_item(position=code()),
     "unit_reserved_once": lambda: plan_line(reserved=True),
     "charge_one_open": lambda: r.OpenChargeFactory(happened_at=ago(hours=next(number))),
