@@ -1,0 +1,84 @@
+"""The rules in force: the editions held and the goods tables they name, shipped ones and loaded ones."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from functools import cache
+from itertools import groupby
+
+from fleet.domain.dangerous_goods.editions import Edition, Editions, held_editions, parse_editions
+from fleet.domain.dangerous_goods.entries import Entries, held_entries, parse_entries
+from fleet.lib.errors import DomainError
+
+Rows = Iterable[Mapping[str, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """Editions ordered by mode and first day, and the goods tables by the name an edition gives."""
+
+    editions: Editions
+    tables: Mapping[str, Entries]
+
+    def with_loaded(self, editions: Rows, goods: Mapping[str, Rows]) -> Rules:
+        """These rules and loaded editions after them; `goods` are the rows of loaded tables by name.
+
+        The first loaded edition of a mode begins the day after the last one held ends. A held text without end is ended
+        on the day before. Raises DomainError for what cannot be read, overlaps, leaves days out or names no goods table.
+        """
+        loaded = parse_editions(editions)
+        if not loaded:
+            raise DomainError("edition.empty", "The table of editions has no line. Add the edition.")
+        tables = {**self.tables, **{name: self._table(name, rows) for name, rows in goods.items()}}
+        held = list(self.editions)
+        keys = {edition.key for edition in held}
+        for edition in loaded:
+            if edition.key in keys:
+                raise _refused(edition, "its key is already held. Give it another key")
+            if edition.goods_table not in tables:
+                raise _refused(
+                    edition, f"no goods table '{edition.goods_table}' is held. Load it with the edition"
+                )
+            keys.add(edition.key)
+        for _mode, group in groupby(loaded, key=lambda edition: edition.mode):
+            _append(held, list(group))
+        return Rules(tuple(sorted(held, key=lambda edition: (edition.mode, edition.valid_from))), tables)
+
+    def _table(self, name: str, rows: Rows) -> Entries:
+        if name in self.tables:
+            raise DomainError(
+                "goods_table.held", "A goods table '{name}' is already held. Give it another name.", name=name
+            )
+        return parse_entries(rows)
+
+
+@cache
+def held_rules() -> Rules:
+    """The rules shipped with the product."""
+    editions = held_editions()
+    return Rules(editions, {name: held_entries(name) for name in {e.goods_table for e in editions}})
+
+
+def _append(held: list[Edition], loaded: list[Edition]) -> None:
+    first = loaded[0]
+    last = max((e for e in held if e.mode == first.mode), key=lambda e: e.valid_from, default=None)
+    if last is not None and last.valid_to is None and first.valid_from > last.valid_from:
+        held[held.index(last)] = replace(last, valid_to=first.valid_from - timedelta(days=1))
+    elif last is not None and (
+        last.valid_to is None or first.valid_from != last.valid_to + timedelta(days=1)
+    ):
+        day = (last.valid_to or last.valid_from) + timedelta(days=1)
+        raise _refused(first, f"'{last.key}' is held before it. Begin on {day.isoformat()}")
+    held.extend(loaded)
+
+
+def _refused(edition: Edition, why: str) -> DomainError:
+    return DomainError(
+        "edition.refused",
+        "{mode}: the edition '{key}' is refused: {why}.",
+        mode=edition.mode,
+        key=edition.key,
+        why=why,
+    )
