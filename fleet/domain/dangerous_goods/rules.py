@@ -51,7 +51,18 @@ class Rules:
             raise DomainError(
                 "goods_table.held", "A goods table '{name}' is already held. Give it another name.", name=name
             )
-        return parse_entries(rows)
+        kept = list(rows)
+        entries = parse_entries(kept)
+        for line, row in enumerate(kept, start=2):
+            for columns in (("class",), ("pax_pi", "pax_max"), ("cao_pi", "cao_max")):
+                if not any(row[column].strip() for column in columns):
+                    raise DomainError(
+                        "goods_table.empty_cell",
+                        "Goods table, line {line}, column '{column}': the cell is empty. Write the class or the limit.",
+                        line=line,
+                        column=columns[-1],
+                    )
+        return entries
 
 
 @cache

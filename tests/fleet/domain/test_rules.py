@@ -5,9 +5,11 @@ from datetime import date
 import pytest
 
 from fleet.domain.dangerous_goods.editions import edition_for
+from fleet.domain.dangerous_goods.entries import COLUMNS, TABLES
 from fleet.domain.dangerous_goods.rules import held_rules
 from fleet.domain.dangerous_goods.words import Mode
 from fleet.lib.errors import DomainError
+from fleet.lib.tables import read_table
 
 
 def row(**changes: str) -> dict[str, str]:
@@ -63,3 +65,16 @@ def test_no_line_and_a_table_of_a_held_name_are_refused() -> None:
         held_rules().with_loaded([], {})
     with pytest.raises(DomainError, match="already held"):
         held_rules().with_loaded([row()], {"dangerous_goods": []})
+
+
+def test_the_shipped_goods_table_can_be_loaded_under_another_name() -> None:
+    rows = read_table(TABLES, "dangerous_goods", COLUMNS)
+    rules = held_rules().with_loaded([row(goods_table="test_goods")], {"test_goods": rows})
+    assert rules.tables["test_goods"] == held_rules().tables["dangerous_goods"]
+
+
+@pytest.mark.parametrize("columns", [("class",), ("pax_pi", "pax_max"), ("cao_pi", "cao_max")])
+def test_a_loaded_line_without_class_or_limit_is_refused(columns: tuple[str, ...]) -> None:
+    first = dict(next(iter(read_table(TABLES, "dangerous_goods", COLUMNS)))) | dict.fromkeys(columns, "")
+    with pytest.raises(DomainError, match=f"line 2, column '{columns[-1]}'"):
+        held_rules().with_loaded([row(goods_table="test_goods")], {"test_goods": [first]})
