@@ -8,9 +8,9 @@ from datetime import date
 from functools import cache
 
 from fleet.domain.dangerous_goods.batteries import BatteryVerdicts, decide_batteries
-from fleet.domain.dangerous_goods.editions import Edition, Editions, edition_for
+from fleet.domain.dangerous_goods.editions import Edition, edition_for
 from fleet.domain.dangerous_goods.engines import rule_engine
-from fleet.domain.dangerous_goods.entries import TABLES, Entries, held_entries, un_digits
+from fleet.domain.dangerous_goods.entries import TABLES, Entries, un_digits
 from fleet.domain.dangerous_goods.other_goods import (
     Ruling,
     rule_carbon,
@@ -20,6 +20,7 @@ from fleet.domain.dangerous_goods.other_goods import (
     unknown,
 )
 from fleet.domain.dangerous_goods.records import Battery, Carbon, Engine, Goods, Item, Lamp, Nadcc
+from fleet.domain.dangerous_goods.rules import Rules, held_rules
 from fleet.domain.dangerous_goods.words import Mode, Verdict
 from fleet.lib.tables import read_table
 
@@ -84,22 +85,21 @@ def decide_item(
     mode: Mode,
     ship_date: date,
     *,
-    editions: Editions | None = None,
-    entries: Entries | None = None,
+    rules: Rules | None = None,
     strict: bool = True,
 ) -> Decision:
     """The decision on one item. A battery takes the same path as thousands of them, with n = 1.
 
-    `editions` and `entries` replace what the product ships, to see what a next edition would change. Raises DomainError for
+    `rules` replace what the product ships, to see what a next edition would change. Raises DomainError for
     a word or number that cannot be used.
     """
     if isinstance(item, Battery):
-        verdicts = decide_batteries([item], mode, ship_date, editions=editions, strict=strict)
+        verdicts = decide_batteries([item], mode, ship_date, rules=rules, strict=strict)
         return battery_decision(verdicts, 0)
-    edition = edition_for(mode, ship_date, editions)
+    edition = edition_for(mode, ship_date, (rules or held_rules()).editions)
     if edition is None:
         return explained(unknown("edition_not_held", "none", "edition"), mode, ship_date, None)
-    table = held_entries(edition.goods_table) if entries is None else entries
+    table = (rules or held_rules()).tables[edition.goods_table]
     ruling = _rule(item, mode, table, strict)
     provision = _entry_instruction(item, ruling, table) if mode is Mode.AIR else ""
     return explained(ruling, mode, ship_date, edition, provision)
@@ -110,14 +110,14 @@ def decide_items(
     mode: Mode,
     ship_date: date,
     *,
-    editions: Editions | None = None,
+    rules: Rules | None = None,
     strict: bool = True,
 ) -> list[Decision]:
     """Decisions on many items, equal items computed once, in the order given."""
     known: dict[Item, Decision] = {}
     for item in items:
         if item not in known:
-            known[item] = decide_item(item, mode, ship_date, editions=editions, strict=strict)
+            known[item] = decide_item(item, mode, ship_date, rules=rules, strict=strict)
     return [known[item] for item in items]
 
 

@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.domain.dangerous_goods.columns import BatteryColumns, BoolArray, battery_columns
-from fleet.domain.dangerous_goods.editions import Edition, Editions, edition_for
+from fleet.domain.dangerous_goods.editions import Edition, edition_for
 from fleet.domain.dangerous_goods.needs import missing_facts
 from fleet.domain.dangerous_goods.records import Battery
 from fleet.domain.dangerous_goods.roles import SOC_FREE_PACK_WH, SOC_FREE_VEHICLE_WH, Roles, roles_of
+from fleet.domain.dangerous_goods.rules import Rules, held_rules
 from fleet.domain.dangerous_goods.words import Mode, Verdict
 
 LIMIT_SOC_PCT = 30.0
@@ -120,7 +121,7 @@ def decide_batteries(
     mode: Mode,
     ship_date: date,
     *,
-    editions: Editions | None = None,
+    rules: Rules | None = None,
     strict: bool = True,
 ) -> BatteryVerdicts:
     """Verdicts of n battery records in one mode on a ship date; a single record is the same call with n = 1.
@@ -130,7 +131,7 @@ def decide_batteries(
 
     Raises DomainError for a word or number that cannot be used.
     """
-    return decide_columns(battery_columns(records), mode, ship_date, editions=editions, strict=strict)
+    return decide_columns(battery_columns(records), mode, ship_date, rules=rules, strict=strict)
 
 
 def decide_columns(
@@ -138,11 +139,11 @@ def decide_columns(
     mode: Mode,
     ship_date: date,
     *,
-    editions: Editions | None = None,
+    rules: Rules | None = None,
     strict: bool = True,
 ) -> BatteryVerdicts:
     """As `decide_batteries`, for records that are columns already (one set of columns serves all modes)."""
-    edition = edition_for(mode, ship_date, editions)
+    edition = edition_for(mode, ship_date, (rules or held_rules()).editions)
     if edition is None:
         return _no_edition(columns.size, mode, ship_date)
     procedure = _Procedure(columns, mode, edition, strict)

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from fleet.domain.dangerous_goods.answers import Decision, decide_item
-from fleet.domain.dangerous_goods.editions import Editions
-from fleet.domain.dangerous_goods.entries import Entries
 from fleet.domain.dangerous_goods.records import Item
+from fleet.domain.dangerous_goods.rules import Rules
 from fleet.domain.dangerous_goods.words import Mode
 
 
@@ -26,20 +25,17 @@ def changed_verdicts(
     items: Sequence[tuple[str, Item]],
     modes: Iterable[Mode],
     ship_dates: Iterable[date],
-    before: Editions,
-    after: Editions,
-    *,
-    entries_before: Entries | None = None,
-    entries_after: Entries | None = None,
+    before: Rules,
+    after: Rules,
 ) -> list[Change]:
-    """Every (item, mode, ship date) that the new editions or goods table decide otherwise, in the order given."""
+    """Every (item, mode, ship date) that the new rules decide otherwise, in the order given."""
     days = list(ship_dates)
     found = []
     for mode in modes:
         for day in days:
             for label, item in items:
-                old = decide_item(item, mode, day, editions=before, entries=entries_before)
-                new = decide_item(item, mode, day, editions=after, entries=entries_after)
+                old = decide_item(item, mode, day, rules=before)
+                new = decide_item(item, mode, day, rules=after)
                 if (old.verdict, old.un, old.reason) != (new.verdict, new.un, new.reason):
                     found.append(Change(label, old, new))
     return found

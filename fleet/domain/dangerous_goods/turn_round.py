@@ -8,10 +8,10 @@ from typing import Any
 
 from fleet.domain.dangerous_goods.answers import Decision, decide_item
 from fleet.domain.dangerous_goods.batteries import CAO_NET_KG, LIMIT_SOC_PCT, PAX_NET_KG
-from fleet.domain.dangerous_goods.editions import Editions
-from fleet.domain.dangerous_goods.entries import held_entries, un_digits
+from fleet.domain.dangerous_goods.entries import Entries, un_digits
 from fleet.domain.dangerous_goods.other_goods import CARBON_AIR_KG
 from fleet.domain.dangerous_goods.records import Battery, Carbon, Engine, Goods, Item
+from fleet.domain.dangerous_goods.rules import Rules, held_rules
 from fleet.domain.dangerous_goods.words import Mode, Verdict
 
 Change = dict[str, Any]
@@ -52,7 +52,7 @@ def turn_rounds(
     *,
     discharge_allowed: bool | None = None,
     discharge_w: float | None = None,
-    editions: Editions | None = None,
+    rules: Rules | None = None,
     strict: bool = True,
 ) -> list[TurnRound]:
     """Ways from this decision to a better verdict, single steps first, then pairs; best verdict first.
@@ -62,13 +62,14 @@ def turn_rounds(
     """
     if decision.verdict <= Verdict.PERMITTED or decision.edition is None:
         return []
-    steps = _steps(item, decision.mode, discharge_allowed)
+    table = (rules or held_rules()).tables.get(decision.edition.goods_table, {})
+    steps = _steps(item, decision.mode, discharge_allowed, table)
     found: list[TurnRound] = []
     for size in (1, 2):
         for names in combinations(steps, size):
             if any(set(way.steps) <= set(names) for way in found):
                 continue
-            way = _try(item, decision, names, steps, editions, strict)
+            way = _try(item, decision, names, steps, rules, strict)
             if way is not None:
                 found.append(_with_hours(way, item, discharge_w))
     return sorted(found, key=lambda way: (way.verdict, len(way.steps)))
@@ -79,7 +80,7 @@ def _try(
     decision: Decision,
     names: tuple[str, ...],
     steps: dict[str, Change],
-    editions: Editions | None,
+    rules: Rules | None,
     strict: bool,
 ) -> TurnRound | None:
     change: Change = {}
@@ -88,12 +89,12 @@ def _try(
     changed = replace(item, **change)
     if changed == item:
         return None
-    after = decide_item(changed, decision.mode, decision.ship_date, editions=editions, strict=strict)
+    after = decide_item(changed, decision.mode, decision.ship_date, rules=rules, strict=strict)
     better = after.verdict < decision.verdict and after.verdict.may_go
     return TurnRound(names, after.verdict, after.reason) if better else None
 
 
-def _steps(item: Item, mode: Mode, discharge_allowed: bool | None) -> dict[str, Change]:
+def _steps(item: Item, mode: Mode, discharge_allowed: bool | None, table: Entries) -> dict[str, Change]:
     if isinstance(item, Battery):
         return _battery_steps(item, mode, discharge_allowed)
     if isinstance(item, Carbon):
@@ -105,7 +106,7 @@ def _steps(item: Item, mode: Mode, discharge_allowed: bool | None) -> dict[str, 
             "drain_and_purge": {"fuel_state": "drained_purged", "other_dg": False},
         }
     if isinstance(item, Goods) and mode is Mode.AIR:
-        return _smaller_packages(item)
+        return _smaller_packages(item, table)
     return {}
 
 
@@ -151,8 +152,8 @@ def _lithium_mass_steps(
     return {}
 
 
-def _smaller_packages(goods: Goods) -> dict[str, Change]:
-    entries = held_entries().get(un_digits(goods.un), ())
+def _smaller_packages(goods: Goods, table: Entries) -> dict[str, Change]:
+    entries = table.get(un_digits(goods.un), ())
     fitting = [
         entry for entry in entries if goods.pg in (None, entry.packing_group) or not entry.packing_group
     ]

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from datetime import date
 
 from fleet.domain.dangerous_goods.answers import Decision, decide_items, explained
-from fleet.domain.dangerous_goods.editions import Editions, edition_for
+from fleet.domain.dangerous_goods.editions import edition_for
 from fleet.domain.dangerous_goods.other_goods import unknown
 from fleet.domain.dangerous_goods.records import Item
+from fleet.domain.dangerous_goods.rules import Rules, held_rules
 from fleet.domain.dangerous_goods.words import Mode, Verdict, worst_of
 
 
@@ -45,18 +46,16 @@ def judge_unit(
     ship_date: date,
     *,
     list_confirmed: bool,
-    editions: Editions | None = None,
+    rules: Rules | None = None,
     strict: bool = True,
 ) -> UnitDecision:
     """The unit as its worst item. A list nobody confirmed complete, or an empty one, cannot be decided.
 
     `ship_apart` names removable items without which the verdict would be better; `without_them` is that verdict.
     """
-    decisions = decide_items(
-        [entry.item for entry in items], mode, ship_date, editions=editions, strict=strict
-    )
+    decisions = decide_items([entry.item for entry in items], mode, ship_date, rules=rules, strict=strict)
     lines = [(entry.label, decision) for entry, decision in zip(items, decisions, strict=True)]
-    edition = edition_for(mode, ship_date, editions)
+    edition = edition_for(mode, ship_date, (rules or held_rules()).editions)
     for missing, reason in ((not items, "missing_items"), (not list_confirmed, "goods_list_unconfirmed")):
         if missing:
             lines.append(("", explained(unknown(reason, "mixed", "goods_list"), mode, ship_date, edition)))

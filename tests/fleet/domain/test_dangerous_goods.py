@@ -10,10 +10,11 @@ import pytest
 from fleet.domain.dangerous_goods.answers import decide_item, reasons
 from fleet.domain.dangerous_goods.banks import RULE_WORDS, battery_of_bank
 from fleet.domain.dangerous_goods.edition_change import changed_verdicts
-from fleet.domain.dangerous_goods.editions import Editions, held_editions, parse_editions
+from fleet.domain.dangerous_goods.editions import held_editions, parse_editions
 from fleet.domain.dangerous_goods.entries import held_entries, parse_entries
 from fleet.domain.dangerous_goods.loads import LoadItem, TradeItem, adr_points, materials_of_trade
 from fleet.domain.dangerous_goods.records import Battery, Carbon, Engine, Goods, Lamp, fresh, item_from
+from fleet.domain.dangerous_goods.rules import held_rules
 from fleet.domain.dangerous_goods.segregation import Stowed, rule_pair
 from fleet.domain.dangerous_goods.turn_round import turn_rounds
 from fleet.domain.dangerous_goods.unit import UnitItem, judge_unit
@@ -101,9 +102,9 @@ def test_an_edition_file_without_a_column_names_it() -> None:
 
 
 def test_a_next_edition_takes_effect_from_its_day_and_shows_what_it_changes() -> None:
-    new: Editions = (*held_editions(), *parse_editions(rows()))
+    new = replace(held_rules(), editions=(*held_editions(), *parse_editions(rows())))
     item = ("phone", SATELLITE_PHONE)
-    changes = changed_verdicts([item], [Mode.AIR], [DAY, date(2027, 1, 1)], held_editions(), new)
+    changes = changed_verdicts([item], [Mode.AIR], [DAY, date(2027, 1, 1)], held_rules(), new)
     assert [(c.label, c.before.reason, c.after.reason) for c in changes] == [
         ("phone", "edition_not_held", "installed_pax_ok")
     ]
@@ -132,9 +133,8 @@ def test_a_new_goods_table_shows_what_it_changes() -> None:
         [("drums", DRUMS)],
         [Mode.AIR],
         [DAY],
-        held_editions(),
-        held_editions(),
-        entries_after=parse_entries(text),
+        held_rules(),
+        replace(held_rules(), tables={"dangerous_goods": parse_entries(text)}),
     )
     assert [(c.before.verdict, c.after.verdict) for c in changes] == [
         (Verdict.FORBIDDEN, Verdict.CARGO_AIRCRAFT_ONLY)
