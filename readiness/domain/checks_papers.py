@@ -8,7 +8,7 @@ from readiness.domain.check_rows import CheckOutcome, CheckRows
 from readiness.domain.checks_charge import finite_day, later_turn, local_day, outcome_of
 from readiness.domain.checks_parts import Keys, aboard_for, last_mission_day, stock_for
 from readiness.domain.inputs import BoolArray, FloatArray, IntArray
-from readiness.domain.snapshot import FleetSnapshot
+from readiness.domain.snapshot import FleetSnapshot, Frame
 
 EVIDENCE = ("mass", "cog", "lifting", "wiring", "type_test")
 CERTIFICATE_KINDS = (
@@ -79,16 +79,6 @@ def unit_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
     ]
 
 
-def last_changes(snapshot: FleetSnapshot) -> FloatArray:
-    """Instant of the latest change that touched each kind of evidence (units, EVIDENCE); -inf where none did."""
-    changes = snapshot.changes
-    latest = np.full((len(snapshot.units), len(EVIDENCE)), -np.inf)
-    for number in range(len(EVIDENCE)):
-        touched = (changes["touches"].astype(np.int64) >> number) & 1 > 0
-        np.maximum.at(latest[:, number], changes["unit"][touched], changes["at"][touched])
-    return latest
-
-
 def issued_after(
     issued: FloatArray, recorded: FloatArray, change_at: FloatArray, offset_days: FloatArray
 ) -> BoolArray:
@@ -99,6 +89,39 @@ def issued_after(
     return after
 
 
+def certificate_ends(
+    held: Frame,
+    latest: FloatArray,
+    offset_days: FloatArray,
+    on_day: float,
+    unit: IntArray,
+    kind: IntArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Through which day each asked (unit, kind) is certified, and through which by papers a change has voided.
+
+    `held` are the papers on file (unit, kind, issued, expires, recorded), `latest` as `last_changes` gives it. Papers not
+    yet issued on `on_day` do not count. -inf: none; inf: no end. Shapes as `unit`.
+    """
+    changed = np.where(_rests()[held["kind"]], latest[held["unit"]], -np.inf).max(axis=1, initial=-np.inf)
+    in_force = held["issued"] <= on_day
+    void = ~issued_after(held["issued"], held["recorded"], changed, offset_days[held["unit"]])
+    row = Keys(unit, kind).find(held["unit"], held["kind"])
+    ends, ends_void = np.full(len(unit), -np.inf), np.full(len(unit), -np.inf)
+    good, voided = (row >= 0) & in_force & ~void, (row >= 0) & in_force & void
+    np.maximum.at(ends, row[good], held["expires"][good])
+    np.maximum.at(ends_void, row[voided], held["expires"][voided])
+    return ends, ends_void
+
+
+def last_changes(changes: Frame, count: int) -> FloatArray:
+    """Instant of the latest change that touched each kind of evidence (count, EVIDENCE); -inf where none did."""
+    latest = np.full((count, len(EVIDENCE)), -np.inf)
+    for number in range(len(EVIDENCE)):
+        touched = (changes["touches"].astype(np.int64) >> number) & 1 > 0
+        np.maximum.at(latest[:, number], changes["unit"][touched], changes["at"][touched])
+    return latest
+
+
 def certificate_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
     """Certificates the design must hold: on file, not voided by a change, and valid through the last mission day.
 
@@ -107,18 +130,8 @@ def certificate_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
     needs, held = snapshot.certificate_needs, snapshot.certificates
     today = float(snapshot.as_of_day)
     unit, kind = needs["unit"], needs["kind"]
-    latest = last_changes(snapshot)
-    rests = _rests()
-    changed = np.where(rests[held["kind"]], latest[held["unit"]], -np.inf).max(axis=1, initial=-np.inf)
-    in_force = held["issued"] <= today
-    offset = snapshot.units["offset_days"]
-    void = ~issued_after(held["issued"], held["recorded"], changed, offset[held["unit"]])
-    keys = Keys(unit, kind)
-    row = keys.find(held["unit"], held["kind"])
-    ends, ends_void = np.full(len(needs), -np.inf), np.full(len(needs), -np.inf)
-    good, voided = (row >= 0) & in_force & ~void, (row >= 0) & in_force & void
-    np.maximum.at(ends, row[good], held["expires"][good])
-    np.maximum.at(ends_void, row[voided], held["expires"][voided])
+    latest = last_changes(snapshot.changes, len(snapshot.units))
+    ends, ends_void = certificate_ends(held, latest, snapshot.units["offset_days"], today, unit, kind)
     mission_end = last_mission_day(snapshot)[unit]
     lasts = ends >= mission_end
     day = finite_day(ends)

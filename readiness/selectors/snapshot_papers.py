@@ -29,8 +29,8 @@ def load_papers(units: Frame, rows: RowOf, ids: str, until: str, as_of: dt.date)
     return {
         "wet": _wet(rows, ids, until),
         "certificate_needs": _certificate_needs(units, stated),
-        "certificates": _certificates(rows, ids),
-        "changes": _changes(rows, ids, until),
+        "certificates": load_certificates(rows, ids),
+        "changes": load_changes(rows, ids, until),
         "weighed": mapped(
             fetch(
                 {"unit_id": ("unit_id", "i"), "at": (instant("happened_at"), "f")},
@@ -113,7 +113,7 @@ def per_unit(units: Frame, by_design: Frame) -> Frame:
     return by_design.take(order[line]).with_columns(unit=unit)
 
 
-def _certificates(rows: RowOf, ids: str) -> Frame:
+def load_certificates(rows: RowOf, ids: str) -> Frame:
     frame = fetch(
         {
             "id": ("id", "i"),
@@ -136,7 +136,7 @@ def _certificates(rows: RowOf, ids: str) -> Frame:
     )
 
 
-def _changes(rows: RowOf, ids: str, until: str) -> Frame:
+def load_changes(rows: RowOf, ids: str, until: str) -> Frame:
     """Changes to bodies with the evidence they touch, as bits; the words stand in a short JSON list."""
     frame = fetch(
         {
