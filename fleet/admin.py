@@ -14,6 +14,7 @@ from fleet.models import (
     Attachment,
     AuditEntry,
     BankStay,
+    BankTransport,
     BatteryBank,
     BatteryBlock,
     BlockStay,
@@ -32,9 +33,12 @@ from fleet.models import (
     Offer,
     PackedForm,
     Place,
+    RuleEdition,
     SupplyState,
     TemperatureLog,
+    TransportTerms,
     Unit,
+    UnitForm,
     UnitStay,
     User,
     Weighing,
@@ -271,3 +275,30 @@ class TemperatureLogAdmin(ReadOnlyAdmin):
     list_display = ("place", "unit", "day", "mean_c", "recorded_at")
     list_filter = ("place",)
     list_select_related = ("place", "unit")
+
+
+@admin.register(UnitForm)
+class UnitFormAdmin(EditedAdmin):
+    list_display = ("unit", "packed_form", "valid_from", "valid_to", "reason")
+    list_select_related = ("unit", "packed_form__design")
+    search_fields = ("unit__tag",)
+
+
+@admin.register(BankTransport)
+class BankTransportAdmin(EditedAdmin):
+    list_display = ("bank", "config", "host", "net_mass_kg", "source")
+    list_select_related = ("bank",)
+    search_fields = ("bank__serial",)
+
+
+@admin.register(TransportTerms)
+class TransportTermsAdmin(EditedAdmin):
+    list_display = ("valid_from", "valid_to", "list_days", "terminals_days", "soc_hours", "source")
+
+
+@admin.register(RuleEdition)
+class RuleEditionAdmin(ReadOnlyAdmin):
+    """Loaded, released and withdrawn by their services only."""
+
+    list_display = ("name", "state", "loaded_at", "loaded_by", "released_at", "released_by")
+    list_select_related = ("loaded_by", "released_by")

@@ -7,14 +7,18 @@ from django.db import models
 from django.http import HttpRequest
 from django.utils.translation import gettext_lazy as _
 
-from fleet.web.admin_kinds import EditedAdmin, ReadOnlyAdmin, actor_of
+from fleet.web.admin_kinds import EditedAdmin, ReadOnlyAdmin, RecordAdmin, actor_of
 from inventory.models import (
     Balance,
     DesignEquipment,
     DesignItem,
     FittedPart,
     FundingSource,
+    GoodsCheck,
+    GoodsLine,
+    GoodsListCheck,
     Item,
+    ItemGoods,
     Lot,
     Movement,
     Order,
@@ -217,3 +221,34 @@ class StockPolicyAdmin(EditedAdmin):
 class FundingSourceAdmin(EditedAdmin):
     list_display = ("code", "name", "countries", "ends_on")
     search_fields = ("code", "name")
+
+
+@admin.register(ItemGoods)
+class ItemGoodsAdmin(EditedAdmin):
+    list_display = ("item", "kind", "removable", "source")
+    list_filter = ("kind",)
+    list_select_related = ("item",)
+    search_fields = ("item__code", "item__name")
+
+
+@admin.register(GoodsLine)
+class GoodsLineAdmin(RecordAdmin):
+    list_display = ("unit", "label", "kind", "pieces", "mass_kg")
+    list_filter = ("kind",)
+    list_select_related = ("unit", "recorded_by")
+    search_fields = ("unit__tag", "label")
+
+
+@admin.register(GoodsCheck)
+class GoodsCheckAdmin(RecordAdmin):
+    list_display = ("unit", "bank", "line", "kind", "answer")
+    list_filter = ("kind", "answer")
+    list_select_related = ("unit", "bank", "line__unit", "recorded_by")
+    search_fields = ("unit__tag",)
+
+
+@admin.register(GoodsListCheck)
+class GoodsListCheckAdmin(RecordAdmin):
+    list_display = ("unit", "happened_at", "note")
+    list_select_related = ("unit", "recorded_by")
+    search_fields = ("unit__tag",)

@@ -182,7 +182,7 @@ CHECKS: dict[str, list[Bad | Callable[[], Bad]]] = {
         {"kind": "tank"},
         {"kind": "terminals"},
         {"kind": "ticks_us", "answer": "drained"},
-        {"kind": "no such check"},
+        {"kind": "no such"},
     ],
     "goods_check_tank_in_range": [{"fill_pct": -0.1}, {"fill_pct": 100.1}, {"fuel_l": -1}],
     "goods_list_check_struck_reason": STRUCK,
