@@ -1,0 +1,177 @@
+"""What decides how a unit may travel and is no dated record: facts of its banks, and what differs from its design."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django.db import transaction
+from django.utils.translation import gettext_noop as _
+
+from fleet.lib.errors import DomainError
+from fleet.models import BankTransport, BatteryBank, PackedForm, Unit, UnitForm, User
+from fleet.models.designs import FormMeasures
+from fleet.services.records import (
+    check_row,
+    facts,
+    field_label,
+    local_day,
+    locked,
+    moment_or_now,
+    note_change,
+)
+from fleet.services.versions import save_versioned
+
+BANK_FACTS = frozenset(
+    field.name
+    for field in BankTransport._meta.fields
+    if field.name not in {"id", "bank", "version", "updated_at"}
+)
+MEASURES = frozenset(field.name for field in FormMeasures._meta.fields)
+LIGHTEST_KG = 50
+MASS_FACTOR = 3
+LIFTING_POINTS = 4
+
+
+def bank_transport_save(
+    *,
+    bank: BatteryBank,
+    values: Mapping[str, Any],
+    actor: User | None,
+    seen_version: int | None = None,
+) -> BankTransport:
+    """Says what a bank is to the transport rules. `values` by name of BankTransport; what is not named stays.
+
+    `seen_version` of the row shown; None: there was none. Raises Conflict if someone else saved in between.
+    """
+    if unknown := sorted(set(values) - BANK_FACTS):
+        raise ValueError(f"BankTransport has no fact called {', '.join(unknown)}")
+    with transaction.atomic():
+        locked(bank)
+        there = BankTransport.objects.filter(bank=bank).first()
+        if there is not None:
+            return save_versioned(
+                instance=there,
+                seen_version=seen_version or 0,
+                changes=values,
+                actor=actor,
+                action="banktransport.edit",
+            )
+        row = BankTransport(bank=bank, **values)
+        check_row(row)
+        row.save(force_insert=True)
+        note_change(row, action="banktransport.add", actor=actor, after=facts(row))
+        return row
+
+
+def unit_form_save(
+    *,
+    unit: Unit,
+    packed_form: PackedForm,
+    measures: Mapping[str, Any],
+    reason: str,
+    valid_from: date,
+    actor: User | None,
+    confirmed: bool = False,
+    seen_version: int | None = None,
+    now: datetime | None = None,
+) -> UnitForm:
+    """What was measured on the unit and differs from its packed form, from a day on; the one in force ends the day before.
+
+    A measure that is not named or None is as the design says. `confirmed`: what is out of the ordinary was measured
+    twice. `seen_version` of the one that begins on the same day, which is then edited instead.
+    """
+    if unknown := sorted(set(measures) - MEASURES):
+        raise ValueError(f"UnitForm has no measure called {', '.join(unknown)}")
+    if packed_form.design_id != unit.design_id:
+        raise DomainError(
+            "unit_form.other_design",
+            _("{form} is no packed form of the design of {unit}. Choose one of its own."),
+            form=packed_form.code,
+            unit=unit.tag,
+        )
+    _check_day(unit, valid_from, moment_or_now(now))
+    _check_ordinary(packed_form, measures, confirmed)
+    values = {name: measures.get(name) for name in sorted(MEASURES)} | {"reason": reason.strip()}
+    with transaction.atomic():
+        locked(unit)
+        latest = UnitForm.objects.filter(unit=unit, packed_form=packed_form).order_by("-valid_from").first()
+        if latest is not None and latest.valid_from == valid_from:
+            return save_versioned(
+                instance=latest,
+                seen_version=seen_version or 0,
+                changes=values,
+                actor=actor,
+                action="unitform.edit",
+            )
+        in_force = latest is not None and latest.valid_to is None
+        if not in_force and all(value is None for value in measures.values()):
+            raise DomainError(
+                "unit_form.nothing_differs", _("Nothing differs from the design. Type what was measured.")
+            )
+        _end_before(latest, valid_from, actor)
+        row = UnitForm(unit=unit, packed_form=packed_form, valid_from=valid_from, **values)
+        check_row(row)
+        row.save(force_insert=True)
+        note_change(row, action="unitform.add", actor=actor, after=facts(row))
+        return row
+
+
+def _check_day(unit: Unit, day: date, now: datetime) -> None:
+    if day > local_day(now, unit.home.time_zone):
+        raise DomainError(
+            "unit_form.in_future",
+            _("{day} has not come yet: what differs counts from the day it was measured."),
+            day=day.isoformat(),
+        )
+    if unit.commissioned_on is not None and day < unit.commissioned_on:
+        raise DomainError(
+            "unit_form.before_birth",
+            _("{unit} exists since {since}; nothing was measured on it on {day}. Check the date."),
+            unit=unit.tag,
+            since=unit.commissioned_on.isoformat(),
+            day=day.isoformat(),
+        )
+
+
+def _check_ordinary(form: PackedForm, measures: Mapping[str, Any], confirmed: bool) -> None:
+    """Refuses what is more often a slip of the pen than true, until it is confirmed. Bounds: common practice, no source."""
+    doubts = []
+    points, mass_kg = measures.get("lifting_points"), measures.get("mass_kg")
+    if points is not None and points < LIFTING_POINTS:
+        doubts.append(f"{field_label(form, 'lifting_points')}: {points}")
+    if mass_kg is not None and (
+        mass_kg < LIGHTEST_KG
+        or (
+            form.mass_kg is not None
+            and not form.mass_kg / MASS_FACTOR <= mass_kg <= form.mass_kg * MASS_FACTOR
+        )
+    ):
+        doubts.append(f"{field_label(form, 'mass_kg')}: {mass_kg:g} kg")
+    if doubts and not confirmed:
+        raise DomainError(
+            "unit_form.confirm",
+            _("{doubts}. That is out of the ordinary: measure again, mend it, or confirm that it is right."),
+            doubts="; ".join(doubts),
+        )
+
+
+def _end_before(latest: UnitForm | None, valid_from: date, actor: User | None) -> None:
+    """Ends the one in force the day before. Raises DomainError if one on file reaches to that day or beyond."""
+    if latest is None:
+        return
+    if latest.valid_from > valid_from or (latest.valid_to is not None and latest.valid_to >= valid_from):
+        raise DomainError(
+            "unit_form.later_on_file",
+            _("What differs is on file from {since} on. Choose a later day, or correct that one."),
+            since=latest.valid_from.isoformat(),
+        )
+    if latest.valid_to is None:
+        save_versioned(
+            instance=latest,
+            seen_version=latest.version,
+            changes={"valid_to": valid_from - timedelta(days=1)},
+            actor=actor,
+            action="unitform.end",
+        )
