@@ -25,7 +25,15 @@ from fleet.models import (
     Weighing,
     WetState,
 )
-from inventory.models import Balance, DesignItem, FittedPart, PartDebt
+from inventory.models import (
+    Balance,
+    DesignItem,
+    FittedPart,
+    GoodsCheck,
+    GoodsLine,
+    GoodsListCheck,
+    PartDebt,
+)
 from inventory.selectors.part_use import UseRow, use_of_parts
 from inventory.selectors.parts import parts_fitted
 from inventory.selectors.spots import day_at
@@ -224,6 +232,12 @@ def _history(
             DayLog.objects.filter(deployment__unit=unit).select_related("recorded_by", "deployment"),
         ),
         ("wet-state", WetState.objects.filter(unit=unit).select_related("recorded_by")),
+        ("goods-line", GoodsLine.objects.filter(unit=unit).select_related("recorded_by")),
+        (
+            "goods-check",
+            GoodsCheck.objects.filter(unit=unit).select_related("recorded_by", "bank", "line"),
+        ),
+        ("goods-list", GoodsListCheck.objects.filter(unit=unit).select_related("recorded_by")),
     ):
         events += [Event(kind, row) for row in rows.order_by("-happened_at")[:RECORDS_READ]]
     return sorted(events, key=lambda event: (event.at, event.row.pk), reverse=True)

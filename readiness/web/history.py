@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 
 from django.urls import reverse
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 
 from fleet.lib.quantities import System, format_quantity
 from fleet.models import (
@@ -23,6 +23,7 @@ from fleet.models import (
     WetState,
 )
 from fleet.web.days import day_words, moment_words
+from inventory.models import GoodsCheck, GoodsLine, GoodsListCheck
 from readiness.models import BankTest, Charge, Fault, Inspection, Reading
 from readiness.selectors.pages_unit import Event
 
@@ -230,17 +231,46 @@ def _weighing(row: Any, zone: str, system: System) -> str:
     return ", ".join(filter(None, [format_quantity(row.mass_kg, "kg", system), row.method]))
 
 
+def _goods_line(row: Any, zone: str, system: System) -> str:
+    parts = [row.label, row.get_kind_display()]
+    if row.pieces != 1:
+        parts.append(_("%(n)s pieces") % {"n": row.pieces})
+    if row.mass_kg is not None:
+        parts.append(format_quantity(row.mass_kg, "kg", system))
+    return ", ".join(str(part) for part in parts)
+
+
+def _goods_check(row: Any, zone: str, system: System) -> str:
+    parts = [f"{row.bank or row.line.label}: {row.get_kind_display()}", row.get_answer_display()]
+    if row.fill_pct is not None:
+        parts.append(_("filled to %(share)s %%") % {"share": f"{row.fill_pct:g}"})
+    if row.fuel_l is not None:
+        parts.append(format_quantity(row.fuel_l, "l", system))
+    if row.note:
+        parts.append(row.note)
+    return ", ".join(str(part) for part in parts)
+
+
+def _goods_list(row: Any, zone: str, system: System) -> str:
+    told = ngettext("said to be complete: %(n)d line", "said to be complete: %(n)d lines", len(row.keys))
+    return ", ".join(filter(None, [told % {"n": len(row.keys)}, row.note]))
+
+
 @dataclass(frozen=True)
 class RecordKind:
-    """What people write down: what it is called, the row (None: it is no record that can be struck out), its words."""
+    """What people write down: what it is called, the row (None: it is no record that can be struck out), its words.
+
+    `stays`: it hangs together with other records of its unit, so it is struck out and written down there anew.
+    """
 
     title: Any
     model: type[Correctable | Absence] | None
     words: Callable[[Any, str, System], str]
+    stays: bool = False
 
     @property
     def movable(self) -> bool:
-        return self.model is not None and issubclass(self.model, Correctable)
+        return self.model is not None and issubclass(self.model, Correctable) and not self.stays
 
 
 KINDS: dict[str, RecordKind] = {
@@ -254,6 +284,9 @@ KINDS: dict[str, RecordKind] = {
     "weighing": RecordKind(gettext_lazy("Weighing"), Weighing, _weighing),
     "wet-state": RecordKind(gettext_lazy("Water side"), WetState, _wet_state),
     "certificate": RecordKind(gettext_lazy("Certificate"), Certificate, _certificate),
+    "goods-line": RecordKind(gettext_lazy("Dangerous goods"), GoodsLine, _goods_line, stays=True),
+    "goods-check": RecordKind(gettext_lazy("Look at dangerous goods"), GoodsCheck, _goods_check, stays=True),
+    "goods-list": RecordKind(gettext_lazy("List of goods"), GoodsListCheck, _goods_list, stays=True),
     "day-log": RecordKind(gettext_lazy("Day on site"), DayLog, _day_log),
     "absence": RecordKind(gettext_lazy("Away"), Absence, _absence),
     "leg": RecordKind(gettext_lazy("Leg"), None, leg_words),
