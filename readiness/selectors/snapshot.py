@@ -55,7 +55,7 @@ def load_snapshot(
     """
     ids = id_list(sorted(set(unit_ids)))
     today = day_number(as_of)
-    units = _units(ids, as_of, today)
+    units = load_units(ids, as_of, today)
     seen = math.inf if now is None else (now - EPOCH_AT) / dt.timedelta(days=1)
     units = units.with_columns(seen_at=np.minimum(units["as_of"], seen))
     rows = RowOf(units["id"])
@@ -79,7 +79,7 @@ def load_snapshot(
     )
 
 
-def _units(ids: str, as_of: dt.date, today: int) -> Frame:
+def load_units(ids: str, as_of: dt.date, today: int) -> Frame:
     """Units with their design, home and terms. Places of terms and zones are those of the home depot. Two queries."""
     frame = fetch(
         {

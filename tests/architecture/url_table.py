@@ -59,6 +59,8 @@ PAGES: dict[str, Page] = {
     "readiness:horizon-show": Page(MEMBERS),
     "readiness:unit-list": Page(MEMBERS),
     "readiness:unit-show": Page(MEMBERS, "unit"),
+    "readiness:unit-transport": Page(MEMBERS, "unit"),
+    "readiness:transport-find": Page(MEMBERS),
     "readiness:unit-edit": Page(KEEPERS_HERE, "unit", post=True),
     # What people write down about a unit
     "readiness:unit-reading-record": Page(KEEPERS_HERE, "unit", post=True),

@@ -1,0 +1,120 @@
+"""The questions put to the transport class: when, for how long, over what, under what."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from typing import Any
+
+from django import forms
+from django.utils.translation import gettext_lazy as _
+
+from fleet.domain.fit.trip import OF_THE_FORM, Clearances, Topic, Topics, Trip
+from fleet.lib.quantities import System
+from fleet.web.fields import QuantityField
+from readiness.forms.unit_life import day_field
+
+USUAL_SLING_MM = 4000.0
+ALWAYS: Topics = OF_THE_FORM | {
+    Topic.PROOF,
+    Topic.CENTRE_OF_GRAVITY,
+    Topic.AXLES,
+    Topic.HOVER,
+    Topic.SLING_ANGLE,
+    Topic.SLING_LENGTH,
+    Topic.SLING_STABILITY,
+    Topic.LIFT_POINT_RATING,
+}
+
+
+class TripForm(forms.Form):
+    """A GET form: the answer stays in the address bar. The ship date is always asked."""
+
+    ship_on = day_field(_("Leaves on"), required=True)
+    days = forms.IntegerField(
+        label=_("Mission, days"),
+        required=False,
+        min_value=1,
+        max_value=3650,
+        help_text=_("Empty: the depot's usual one."),
+    )
+    form = forms.ChoiceField(label=_("Packed as"), required=False)
+
+    def __init__(
+        self, *args: Any, system: System, packed: Sequence[tuple[str, str]] = (), **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["alt_m"] = QuantityField(
+            base="m", system=system, label=_("Highest hover"), required=False
+        )
+        self.fields["isa_dev_c"] = forms.FloatField(
+            label=_("Above standard air, K"), required=False, min_value=-60, max_value=60
+        )
+        self.fields["sling_mm"] = QuantityField(
+            base="mm", system=system, low=1, label=_("Sling leg"), required=False
+        )
+        self.fields["leg_km"] = QuantityField(base="km", system=system, low=0, label=_("Leg"), required=False)
+        self.fields["runway_m"] = QuantityField(
+            base="m", system=system, low=1, label=_("Runway"), required=False
+        )
+        choice: Any = self.fields["form"]
+        choice.choices = list(packed)
+        if not packed:
+            del self.fields["form"]
+
+    def clean_ship_on(self) -> dt.date:
+        day: dt.date = self.cleaned_data["ship_on"]
+        if not 2000 <= day.year <= 2100:
+            raise forms.ValidationError(_("Write the day with its year, such as 2026-12-31."))
+        return day
+
+    def trip(self, clearances: Clearances, rigging_kg: float) -> Trip:
+        """The trip of a valid form: what was not typed is not known, and asked only where nothing can be said without."""
+        data = self.cleaned_data
+        asked = set(ALWAYS)
+        if data.get("leg_km") is not None:
+            asked |= {Topic.RANGE, Topic.RADIUS}
+        if data.get("runway_m") is not None:
+            asked |= {Topic.RUNWAY}
+        return Trip(
+            asked=frozenset(asked),
+            clearances=clearances,
+            leg_km=data.get("leg_km"),
+            runway_m=data.get("runway_m"),
+            elevation_m=data.get("alt_m"),
+            isa_dev_c=data.get("isa_dev_c"),
+            alt_m=data.get("alt_m"),
+            rigging_kg=rigging_kg,
+            sling_leg_mm=data.get("sling_mm"),
+        )
+
+
+def usual_trip(today: dt.date) -> dict[str, Any]:
+    """What the form starts with, said on the page as such."""
+    return {
+        "ship_on": today,
+        "alt_m": 0.0,
+        "isa_dev_c": 15.0,
+        "sling_mm": USUAL_SLING_MM,
+    }
+
+
+class FindForm(TripForm):
+    """Which units can this take? A type of the tables, or a hook known only by its limit."""
+
+    conveyance = forms.ChoiceField(label=_("Taken by"), required=False)
+
+    def __init__(self, *args: Any, conveyances: Sequence[Any], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        choice: Any = self.fields["conveyance"]
+        choice.choices = [("", _("a hook with the limit beside")), *conveyances]
+        self.fields["hook_kg"] = QuantityField(
+            base="kg", system=kwargs["system"], low=1, label=_("Hook limit"), required=False
+        )
+        self.order_fields(["ship_on", "conveyance", "hook_kg", "alt_m", "isa_dev_c"])
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if not data.get("conveyance") and data.get("hook_kg") is None and "hook_kg" not in self.errors:
+            self.add_error("hook_kg", _("Choose what takes the unit, or type the limit of the hook."))
+        return data

@@ -1,0 +1,166 @@
+"""The transport sheet of a unit, and the search for units that a conveyance can take."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_GET
+
+from fleet.domain.fit.answers import Conveyances, conveyances_of
+from fleet.domain.fit.helicopters import hook
+from fleet.domain.transport.answers import class_of_fleet, mode_of_conveyance
+from fleet.domain.transport.records import FormRecord
+from fleet.models import Unit
+from fleet.permissions import access_unit, member_required, request_rights
+from fleet.web.days import today_at
+from fleet.web.export import export_format, export_links, file_response
+from fleet.web.page import render_page
+from fleet.web.site import chosen_depot, depots_in_view, unit_system
+from readiness.forms.transport import FindForm, TripForm, usual_trip
+from readiness.selectors.transport import clearances_of, load_transport, terms_on
+from readiness.web.transport import (
+    FoundRow,
+    LawOfMode,
+    conveyance_choices,
+    conveyance_names,
+    form_pairs,
+    grid_of,
+    grid_row,
+    law_of,
+    laws_of,
+    mass_lines,
+    not_asked,
+    paper_lines,
+    query_of,
+)
+
+
+@member_required
+@require_GET
+def unit_transport(request: HttpRequest, tag: str) -> HttpResponse:
+    """Class, measures, mass, grid of conveyances, law per mode, papers and what is missing: one page, printable."""
+    unit = access_unit(request, tag)
+    today = today_at(unit.home)
+    system: Any = unit_system(request)
+    packed = [(form.code, str(form.get_kind_display())) for form in unit.design.packed_forms.order_by("code")]
+    usual = usual_trip(today) | {"form": packed[0][0] if packed else ""}
+    if unit.packed_form_id and unit.packed_form is not None:
+        usual["form"] = unit.packed_form.code
+    asked = "ship_on" in request.GET
+    form = TripForm(request.GET if asked else usual, system=system, packed=packed)
+    context: dict[str, Any] = {"unit": unit, "form": form, "asked": asked, "home_url": request.path}
+    if not form.is_valid():
+        return render_page(request, "readiness/transport_sheet.html", context, status=422)
+    ship_date: dt.date = form.cleaned_data["ship_on"]
+    terms = terms_on(ship_date)
+    (record,) = load_transport(
+        [unit], ship_date=ship_date, now=timezone.now(), mission_days=form.cleaned_data["days"], terms=terms
+    )
+    trip = form.trip(clearances_of(terms), terms.rigging_kg)
+    found = class_of_fleet([record], trip, ship_date)
+    laws = laws_of(record, ship_date)
+    chosen = _chosen(record.forms, form.cleaned_data.get("form") or usual["form"])
+    context |= {
+        "ship_date": ship_date,
+        "record": record,
+        "laws": list(laws.values()),
+        "papers": paper_lines(record),
+        "chosen": record.forms[chosen] if record.forms else None,
+        "pairs": form_pairs(record.forms[chosen], trip, system) if record.forms else [],
+        "mass": mass_lines(record.forms[chosen], system) if record.forms else [],
+        "grid": grid_of(found, 0, chosen, laws) if record.forms else [],
+        "not_asked": not_asked(trip),
+        "terms": terms,
+        "may_upkeep": request_rights(request).can("upkeep", unit.home_id),
+    }
+    return render_page(request, "readiness/transport_sheet.html", context)
+
+
+def _chosen(forms: tuple[FormRecord, ...], code: str) -> int:
+    return next((place for place, form in enumerate(forms) if form.code == code), 0)
+
+
+@member_required
+@require_GET
+def transport_find(request: HttpRequest) -> HttpResponse:
+    """Every unit and packed form that one conveyance can take, worked out for all of them at once."""
+    system: Any = unit_system(request)
+    depot = chosen_depot(request)
+    asked = "ship_on" in request.GET
+    usual = usual_trip(today_at(depot)) | {"alt_m": None}
+    choices = conveyance_choices()
+    form = (
+        FindForm(request.GET, system=system, conveyances=choices)
+        if asked
+        else FindForm(initial=usual, system=system, conveyances=choices)
+    )
+    context: dict[str, Any] = {"form": form, "asked": asked, "depot": depot}
+    if not asked or not form.is_valid():
+        return render_page(request, "readiness/transport_find.html", context, status=422 if asked else 200)
+    data = form.cleaned_data
+    units = Unit.objects.in_service().filter(home__in=[depot] if depot else depots_in_view(request))
+    rows = _found_rows(list(units.select_related("design", "home")), form)
+    if kind := export_format(request):
+        columns = [
+            _("Unit"),
+            _("Packed as"),
+            _("Home"),
+            _("Answer"),
+            _("To spare, kg"),
+            _("To spare, mm"),
+            _("Why"),
+        ]
+        cells = [
+            [
+                row.tag,
+                row.packed,
+                row.depot,
+                row.line.word,
+                row.line.margin_kg,
+                row.line.margin_mm,
+                " ".join(row.line.why),
+            ]
+            for row in rows
+        ]
+        return file_response(name="units-by-conveyance", kind=kind, columns=columns, rows=cells)
+    context |= {
+        "rows": rows,
+        "able": sum(row.line.outcome == "pass" for row in rows),
+        "undecided": sum(row.line.outcome == "cannot_decide" for row in rows),
+        "what": conveyance_names().get(data["conveyance"] or "hook", ""),
+        "query": query_of(
+            {name: request.GET.get(name) for name in ("ship_on", "days", "alt_m", "isa_dev_c", "sling_mm")}
+        ),
+        "links": export_links(request),
+    }
+    return render_page(request, "readiness/transport_find.html", context)
+
+
+def _found_rows(units: list[Unit], form: FindForm) -> list[FoundRow]:
+    data = form.cleaned_data
+    ship_date: dt.date = data["ship_on"]
+    terms = terms_on(ship_date)
+    records = load_transport(
+        units, ship_date=ship_date, now=timezone.now(), mission_days=data["days"], terms=terms
+    )
+    key = data["conveyance"] or "hook"
+    asked = Conveyances.only(helicopters=hook(data["hook_kg"])) if key == "hook" else conveyances_of([key])
+    trip = form.trip(clearances_of(terms), terms.rigging_kg)
+    found = class_of_fleet(records, trip, ship_date, conveyances=asked)
+    mode, _gates = mode_of_conveyance(key)
+    laws: dict[int, LawOfMode] = {n: law_of(record, mode, ship_date) for n, record in enumerate(records)}
+    rows = [
+        FoundRow(
+            records[n].tag,
+            records[n].forms[k].code,
+            records[n].forms[k].label,
+            records[n].depot,
+            grid_row(found, records[n], row, 0, key, {mode: laws[n]}),
+        )
+        for row, (n, k) in enumerate(found.form_of)
+    ]
+    return sorted(rows, key=lambda row: (int(row.line.carried), -(row.line.margin_kg or 0.0), row.tag))

@@ -1,0 +1,418 @@
+"""The transport class in words: what the sheet, the search for units, the API and the command show."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+from urllib.parse import urlencode
+
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from fleet.domain.dangerous_goods.answers import Decision
+from fleet.domain.dangerous_goods.editions import edition_for
+from fleet.domain.dangerous_goods.rules import Rules
+from fleet.domain.dangerous_goods.turn_round import turn_rounds
+from fleet.domain.dangerous_goods.unit import UnitDecision, judge_unit
+from fleet.domain.dangerous_goods.words import Mode, Verdict
+from fleet.domain.fit.answers import Answer, held_conveyances
+from fleet.domain.fit.conveyances import aircraft, containers, decks, helicopters, tow_vehicles, ulds
+from fleet.domain.fit.reasons import REASONS
+from fleet.domain.fit.trip import Topic, Trip
+from fleet.domain.transport.answers import MODES, Carried, FleetClass, mode_of_conveyance, papers_for
+from fleet.domain.transport.measures import hang_of
+from fleet.domain.transport.records import FormRecord, Gate, Paper, PaperState, UnitRecord
+from fleet.lib.quantities import System, format_quantity
+from fleet.models.designs import CertificateKind
+from fleet.web.days import day_words
+
+MODE_WORDS = {
+    Mode.AIR: gettext_lazy("By air"),
+    Mode.ROAD: gettext_lazy("By road (ADR)"),
+    Mode.SEA: gettext_lazy("By sea"),
+    Mode.ROAD_US: gettext_lazy("By road (United States)"),
+}
+VERDICT_WORDS = {
+    Verdict.NOT_RESTRICTED: gettext_lazy("not restricted"),
+    Verdict.PERMITTED: gettext_lazy("may go, with conditions"),
+    Verdict.CARGO_AIRCRAFT_ONLY: gettext_lazy("cargo aircraft only"),
+    Verdict.APPROVAL_NEEDED: gettext_lazy("needs an approval"),
+    Verdict.CANNOT_DECIDE: gettext_lazy("cannot decide"),
+    Verdict.FORBIDDEN: gettext_lazy("forbidden as it is"),
+}
+CARRIED_WORDS = {
+    Carried.YES: gettext_lazy("yes"),
+    Carried.YES_WITH_CONDITIONS: gettext_lazy("yes, with conditions"),
+    Carried.APPROVAL: gettext_lazy("only with an approval"),
+    Carried.CANNOT_DECIDE: gettext_lazy("cannot decide"),
+    Carried.NO: gettext_lazy("no"),
+}
+CARRIED_OUTCOME = {
+    Carried.YES: "pass",
+    Carried.YES_WITH_CONDITIONS: "pass",
+    Carried.APPROVAL: "cannot_decide",
+    Carried.CANNOT_DECIDE: "cannot_decide",
+    Carried.NO: "fail",
+}
+GROUPS = (
+    ("containers", gettext_lazy("Containers")),
+    ("planes", gettext_lazy("Freighters")),
+    ("helicopters", gettext_lazy("Under a helicopter")),
+    ("decks", gettext_lazy("On a deck")),
+    ("tow", gettext_lazy("Towed")),
+)
+LIST_WORDS = {
+    "never": gettext_lazy("Nobody has confirmed that the list of goods is complete."),
+    "stale": gettext_lazy("The list of goods was confirmed too long ago."),
+    "gone": gettext_lazy("Lines of the confirmed list of goods are gone: confirm it anew."),
+}
+
+
+@cache
+def conveyance_names() -> dict[str, str]:
+    """What each type of the tables is called; a pallet beside the freighter that takes it."""
+    names = dict(zip(containers().keys, containers().words["name"], strict=True))
+    names |= dict(zip(helicopters().keys, helicopters().words["designator"], strict=True))
+    names |= dict(zip(decks().keys, decks().words["name"], strict=True))
+    names |= dict(zip(tow_vehicles().keys, tow_vehicles().words["name"], strict=True))
+    planes = dict(zip(aircraft().keys, aircraft().words["designator"], strict=True))
+    pallets = dict(zip(ulds().keys, ulds().words["code"], strict=True))
+    for key in held_conveyances().planes.keys:
+        plane, _plus, uld = key.partition("+")
+        names[key] = f"{planes[plane]}, {pallets[uld]}" if uld else planes[plane]
+    return names | {"hook": str(_("the hook asked for"))}
+
+
+@cache
+def group_of() -> dict[str, str]:
+    held = held_conveyances()
+    groups = dict.fromkeys(held.containers.keys, "containers")
+    groups |= dict.fromkeys(held.planes.keys, "planes")
+    groups |= dict.fromkeys((*held.helicopters.keys, "hook"), "helicopters")
+    groups |= dict.fromkeys(held.decks.keys, "decks")
+    return groups | dict.fromkeys(held.tow_vehicles.keys, "tow")
+
+
+@dataclass(frozen=True)
+class LawLine:
+    """One thing aboard in one mode. `ways`: what would turn a no round, in sentences."""
+
+    label: str
+    verdict: str
+    outcome: str
+    un: str
+    provision: str
+    sentence: str
+    conditions: tuple[str, ...]
+    missing: str
+    source: str
+    verify: bool
+    ways: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LawOfMode:
+    mode: Mode
+    title: str
+    verdict: str
+    outcome: str
+    edition: str
+    lines: tuple[LawLine, ...]
+    apart: str
+
+
+@dataclass(frozen=True)
+class GridRow:
+    """One conveyance for one packed form, with what the answer rests on."""
+
+    key: str
+    name: str
+    word: str
+    outcome: str
+    margin_mm: float | None
+    margin_kg: float | None
+    why: tuple[str, ...]
+    source: str
+    carried: Carried
+
+
+def outcome_of_verdict(verdict: Verdict) -> str:
+    if verdict.may_go:
+        return "pass"
+    return "fail" if verdict is Verdict.FORBIDDEN else "cannot_decide"
+
+
+def law_of(unit: UnitRecord, mode: Mode, ship_date: dt.date, rules: Rules | None = None) -> LawOfMode:
+    """Every line of a unit in one mode, the worst first."""
+    judged = judge_unit(unit.items, mode, ship_date, list_confirmed=unit.goods_list.confirmed, rules=rules)
+    discharge = {label: (allowed, watts) for label, allowed, watts in unit.discharge}
+    lines = [
+        _law_line(unit, place, label, decision, discharge.get(label, (None, None)), rules)
+        for place, (label, decision) in enumerate(judged.lines)
+    ]
+    order = sorted(range(len(lines)), key=lambda n: -int(judged.lines[n][1].verdict))
+    edition = edition_for(mode, ship_date, rules.editions if rules else None)
+    return LawOfMode(
+        mode,
+        str(MODE_WORDS[mode]),
+        str(VERDICT_WORDS[judged.verdict]),
+        outcome_of_verdict(judged.verdict),
+        edition.name if edition else str(_("no edition of the rules is held for that date")),
+        tuple(lines[n] for n in order),
+        _apart(judged),
+    )
+
+
+def _apart(judged: UnitDecision) -> str:
+    if judged.without_them is None:
+        return ""
+    return str(
+        _("Without %(what)s: %(verdict)s. Send them apart, or buy them there.")
+        % {"what": ", ".join(judged.ship_apart), "verdict": VERDICT_WORDS[judged.without_them]}
+    )
+
+
+def _law_line(
+    unit: UnitRecord,
+    place: int,
+    label: str,
+    decision: Decision,
+    discharge: tuple[bool | None, float | None],
+    rules: Rules | None,
+) -> LawLine:
+    ways: tuple[str, ...] = ()
+    if place < len(unit.items) and not decision.verdict.may_go:
+        found = turn_rounds(
+            unit.items[place].item,
+            decision,
+            discharge_allowed=discharge[0],
+            discharge_w=discharge[1],
+            rules=rules,
+        )
+        ways = tuple(_way_words(way) for way in found)
+    sentence = decision.sentence
+    if not label and unit.goods_list.why and decision.reason == "goods_list_unconfirmed":
+        sentence = str(LIST_WORDS[unit.goods_list.why])
+    return LawLine(
+        label or str(_("the list of goods")),
+        str(VERDICT_WORDS[decision.verdict]),
+        outcome_of_verdict(decision.verdict),
+        decision.un if decision.un not in ("none", "mixed") else "",
+        decision.provision,
+        sentence,
+        decision.conditions,
+        ", ".join(name.replace("_", " ") for name in decision.missing),
+        decision.source,
+        decision.verify_before_use,
+        ways,
+    )
+
+
+def _way_words(way: Any) -> str:
+    words = " ".join(way.sentences)
+    if way.discharge_h is not None:
+        words = f"{words} {_('Discharging takes about %(hours).1f h.') % {'hours': way.discharge_h}}"
+    return f"{words} → {VERDICT_WORDS[way.verdict]}"
+
+
+def grid_of(
+    found: FleetClass, unit: int, form: int, laws: dict[Mode, LawOfMode]
+) -> list[tuple[str, list[GridRow]]]:
+    """Conveyances by class, each freighter with the pallet it takes best; the likeliest first."""
+    row = found.row(unit, form)
+    record = found.units[unit]
+    best: dict[str, GridRow] = {}
+    for column, key in enumerate(found.fit.keys):
+        line = grid_row(found, record, row, column, key, laws)
+        name = key.partition("+")[0]
+        if name not in best or _rank(line) < _rank(best[name]):
+            best[name] = line
+    groups = group_of()
+    return [
+        (str(title), sorted((line for line in best.values() if groups[line.key] == name), key=_rank))
+        for name, title in GROUPS
+        if any(groups[line.key] == name for line in best.values())
+    ]
+
+
+def _rank(line: GridRow) -> tuple[int, float, str]:
+    return int(line.carried), -(line.margin_kg or 0.0), line.name
+
+
+def grid_row(
+    found: FleetClass, record: UnitRecord, row: int, column: int, key: str, laws: dict[Mode, LawOfMode]
+) -> GridRow:
+    answer = found.fit.answer(row, key)
+    carried = Carried(int(found.carried[row, column]))
+    mode, _gates = mode_of_conveyance(key)
+    why, source = _why(answer, carried, laws[mode], papers_for(record, key))
+    return GridRow(
+        key,
+        conveyance_names().get(key, key),
+        str(CARRIED_WORDS[carried]),
+        CARRIED_OUTCOME[carried],
+        answer.margin_mm,
+        answer.margin_kg,
+        why,
+        source,
+        carried,
+    )
+
+
+def _why(
+    answer: Answer, carried: Carried, law: LawOfMode, papers: Iterable[Paper]
+) -> tuple[tuple[str, ...], str]:
+    """All that stands against it; or, where nothing does, what binds most."""
+    reasons: list[str] = []
+    source = ""
+    if not answer.fits:
+        reasons += [answer.sentence, *(REASONS[key].sentence for key in answer.also_fails)]
+        source = REASONS[answer.reason].source
+    if law.outcome != "pass":
+        first = law.lines[0]
+        reasons.append(f"{law.title}: {law.verdict}. {first.label}: {first.sentence}")
+        source = source or first.source
+    for paper in papers:
+        if paper.state is not PaperState.HOLDS:
+            reasons.append(paper_words(paper))
+            source = source or paper.source
+    if not reasons and answer.margin_check:
+        binding = REASONS[answer.margin_check]
+        words = _("Tightest: %(what)s.") % {"what": binding.binding} if binding.binding else answer.sentence
+        return (str(words),), binding.source
+    return tuple(dict.fromkeys(reasons)), source
+
+
+def paper_words(paper: Paper) -> str:
+    name = str(dict(CertificateKind.choices).get(paper.kind, paper.kind)).capitalize()
+    ends = day_words(paper.ends_on) if paper.ends_on else ""
+    words = {
+        PaperState.HOLDS: _("%(name)s: holds through the mission."),
+        PaperState.ENDS_EARLY: _("%(name)s: good through %(ends)s only, before the mission ends."),
+        PaperState.LAPSED: _("%(name)s: lapsed on %(ends)s."),
+        PaperState.VOIDED: _("%(name)s: void since a change to the unit, until renewed."),
+        PaperState.NEVER: _("%(name)s: none on file."),
+    }[paper.state]
+    return str(words % {"name": name, "ends": ends})
+
+
+def laws_of(unit: UnitRecord, ship_date: dt.date, rules: Rules | None = None) -> dict[Mode, LawOfMode]:
+    return {mode: law_of(unit, mode, ship_date, rules) for mode in MODES}
+
+
+def query_of(data: dict[str, Any]) -> str:
+    """The question as an address, for links that keep it."""
+    return urlencode({name: value for name, value in data.items() if value not in (None, "")})
+
+
+@dataclass(frozen=True)
+class FoundRow:
+    tag: str
+    form: str
+    packed: str
+    depot: str
+    line: GridRow
+
+
+@dataclass(frozen=True)
+class PaperLine:
+    words: str
+    outcome: str
+    gate: str
+    source: str
+
+
+GATE_WORDS = {
+    Gate.ANY: gettext_lazy("leaving at all"),
+    Gate.AIR: gettext_lazy("going by air"),
+    Gate.ROAD: gettext_lazy("going by road"),
+    Gate.SEA: gettext_lazy("going by sea"),
+    Gate.LIFT: gettext_lazy("being lifted"),
+}
+TOPIC_WORDS = {
+    Topic.RANGE: gettext_lazy("the range"),
+    Topic.RUNWAY: gettext_lazy("the runway"),
+    Topic.SURFACE: gettext_lazy("the surface of the runway"),
+    Topic.RADIUS: gettext_lazy("the radius under a helicopter"),
+    Topic.LICENCE: gettext_lazy("the driver's licence"),
+    Topic.SLING_LEG: gettext_lazy("the rated load of the sling legs"),
+    Topic.FORKLIFT_AXLE: gettext_lazy("the axle of a fork truck"),
+    Topic.LASHING: gettext_lazy("the lashings"),
+    Topic.PLATE: gettext_lazy("the safety plate of the carrier's container"),
+}
+
+
+def paper_lines(unit: UnitRecord) -> list[PaperLine]:
+    states = {PaperState.HOLDS: "pass", PaperState.NEVER: "cannot_decide"}
+    return [
+        PaperLine(
+            paper_words(paper), states.get(paper.state, "fail"), str(GATE_WORDS[paper.gate]), paper.source
+        )
+        for paper in unit.papers
+    ]
+
+
+def not_asked(trip: Trip) -> str:
+    """What the answers leave open because nothing was said of it."""
+    return ", ".join(str(words) for topic, words in TOPIC_WORDS.items() if not trip.asks(topic))
+
+
+def form_pairs(form: FormRecord, trip: Trip, system: System) -> list[dict[str, str]]:
+    """Measures of a form as label and value; own measures are said to be so. Limits are never rounded up."""
+    m = form.measures
+
+    def said(value: float | None, base: str) -> str:
+        return "" if value is None else format_quantity(value, base, system)
+
+    hang = hang_of(m)
+    rows: list[tuple[str, str, tuple[str, ...]]] = [
+        (_("Length"), said(m.length_mm, "mm"), ("length_mm",)),
+        (_("Width"), said(m.width_mm, "mm"), ("width_mm",)),
+        (_("Height"), said(m.height_mm, "mm"), ("height_mm",)),
+        (_("Centre of gravity from the front"), said(m.cog_x_mm, "mm"), ("cog_x_mm",)),
+        (_("Centre of gravity from the left"), said(m.cog_y_mm, "mm"), ("cog_y_mm",)),
+        (_("Centre of gravity above the base"), said(m.cog_z_mm, "mm"), ("cog_z_mm",)),
+        (
+            _("Lifting points"),
+            "" if m.lifting_points is None else f"{m.lifting_points:.0f}",
+            ("lifting_points",),
+        ),
+        (_("Rated mass of each point"), said(m.lifting_points_kg, "kg"), ("lifting_points_kg",)),
+        (_("Longest run to the hook line"), said(hang.run_mm if hang else None, "mm"), ()),
+    ]
+    if form.kind == "trailer":
+        rows += [
+            (_("Axle load"), said(m.axle_load_kg, "kg"), ("axle_load_kg",)),
+            (_("Load on the coupling"), said(m.tongue_load_kg, "kg"), ("tongue_load_kg",)),
+            (_("Brakes"), {True: _("yes"), False: _("no"), None: ""}[m.braked], ("braked",)),
+        ]
+    own = _("measured on this unit")
+    return [
+        {"label": label, "value": value, "note": own if set(names) & set(form.own) else ""}
+        for label, value, names in rows
+    ]
+
+
+def mass_lines(form: FormRecord, system: System) -> list[dict[str, str]]:
+    """The packed mass line by line, the sum last."""
+    lines = [
+        {"label": line.label, "value": "" if line.kg is None else format_quantity(line.kg, "kg", system)}
+        for line in form.mass.lines
+    ]
+    total = form.mass.total_kg
+    return [
+        *lines,
+        {"label": _("Packed mass"), "value": "" if total is None else format_quantity(total, "kg", system)},
+    ]
+
+
+def conveyance_choices() -> list[tuple[str, list[tuple[str, str]]]]:
+    """Every type of the tables by class, for a list to choose from."""
+    names, groups = conveyance_names(), group_of()
+    held = held_conveyances().keys
+    return [
+        (str(title), [(key, names[key]) for key in held if groups[key] == name]) for name, title in GROUPS
+    ]
