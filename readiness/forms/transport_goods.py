@@ -1,0 +1,176 @@
+"""What people write down about the goods of a unit: a line with its facts, a look with its date, the word on the list."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import fields
+from typing import Any
+
+from django import forms
+from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
+
+from fleet.domain.dangerous_goods.entered import DATED, WORDS_OF
+from fleet.domain.dangerous_goods.records import KINDS
+from fleet.lib.errors import DomainError
+from fleet.lib.numbers import parse_number
+from fleet.web.fields import MomentField, QuantityField, decimal_mark
+from fleet.web.words import spoken
+from inventory.models import GoodsCheck, GoodsKind
+from readiness.forms.records import RecordForm
+from readiness.goods_words import fact_words
+
+LINE_KINDS = tuple(choice for choice in GoodsKind.choices if choice[0] != GoodsKind.NONE)
+NOT_KNOWN = ("", _("not known"))
+NOT_LOOKED = ("", _("not looked at"))
+
+
+class NumberField(forms.CharField):
+    """A bare number, with a comma or a point."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("widget", forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}))
+        super().__init__(max_length=40, required=False, **kwargs)
+
+    def to_python(self, value: Any) -> Any:
+        text = super().to_python(value)
+        if not text:
+            return None
+        try:
+            return float(parse_number(text, decimal_mark(text)))
+        except DomainError as error:
+            raise forms.ValidationError(spoken(error)) from error
+
+    def run_validators(self, value: Any) -> None:
+        """The text's length was settled by the box; the value is a number here."""
+
+
+def facts_asked(kind: str) -> dict[str, forms.Field]:
+    """A field for every standing fact of a kind, none of them required: empty means not known."""
+    asked: dict[str, forms.Field] = {}
+    for field in fields(KINDS[kind]):
+        name, type_name = field.name, str(field.type).partition(" ")[0]
+        if name in DATED.get(kind, frozenset()):
+            continue
+        label = fact_words(name).capitalize() if name != "un383" else fact_words(name)
+        words = WORDS_OF.get(kind, {}).get(name)
+        choices: list[tuple[str, Any]]
+        if type_name == "bool":
+            choices = [NOT_KNOWN, ("yes", _("yes")), ("no", _("no"))]
+            asked[name] = forms.TypedChoiceField(
+                label=label,
+                choices=choices,
+                required=False,
+                coerce=lambda text: text == "yes",
+                empty_value=None,
+            )
+        elif words:
+            choices = [NOT_KNOWN, *[(word, word.replace("_", " ")) for word in words]]
+            asked[name] = forms.ChoiceField(label=label, choices=choices, required=False)
+        elif type_name == "float":
+            asked[name] = NumberField(label=label)
+        else:
+            asked[name] = forms.CharField(label=label, max_length=20, required=False)
+    return asked
+
+
+class GoodsLineForm(RecordForm):
+    """A line of its own; the facts asked for are those of its kind."""
+
+    kind = forms.ChoiceField(choices=LINE_KINDS, widget=forms.HiddenInput)
+    label = forms.CharField(
+        label=_("What it is"), max_length=80, help_text=_("So that the next person finds it aboard.")
+    )
+    pieces = forms.IntegerField(label=_("How many"), min_value=1, initial=1)
+    mass_kg = QuantityField(label=_("Mass of all together"), base="kg", required=False)
+    happened_at = MomentField(label=_("Aboard since, or seen at"))
+
+    def __init__(self, *args: Any, goods_kind: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.initial["kind"] = goods_kind
+        self.facts = facts_asked(goods_kind)
+        self.fields.update(self.facts)
+        self.fields["removable"] = forms.BooleanField(
+            label=_("Can be sent apart or bought there"), required=False
+        )
+        self.fields["source"] = forms.CharField(
+            label=_("Where this is written"), max_length=200, required=False
+        )
+
+    def values(self) -> dict[str, Any]:
+        data = self.cleaned_data
+        kept = ("kind", "label", "pieces", "mass_kg", "happened_at", "removable", "source", "token")
+        return {name: data[name] for name in kept} | {
+            "attributes": {name: data[name] for name in self.facts if data[name] not in (None, "")}
+        }
+
+
+class GoodsCheckForm(RecordForm):
+    """One look at a bank or a line; what is left open was not looked at."""
+
+    about = forms.CharField(widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, kinds: Collection[str], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.kinds = list(kinds)
+        answers = dict(GoodsCheck.Answer.choices)
+        for kind in self.kinds:
+            choices = [NOT_LOOKED, *((word, answers[word]) for word in GoodsCheck.ANSWERS_OF[kind])]
+            label = str(GoodsCheck.Kind(kind).label)
+            self.fields[kind] = forms.ChoiceField(
+                label=label[:1].upper() + label[1:], choices=choices, required=False
+            )
+        if GoodsCheck.Kind.TANK in self.kinds:
+            self.fields["fill_pct"] = NumberField(label=_("Tank filled to, %"))
+            fuel = QuantityField(label=_("Fuel in it"), base="l", required=False, low=0)
+            fuel.system = self.system  # type: ignore[assignment]
+            fuel.widget.attrs["placeholder"] = fuel.symbol
+            self.fields["fuel_l"] = fuel
+        moment = MomentField(label=_("Looked at"), zone=self.zone)
+        if not self.is_bound:
+            moment.initial = timezone.now()
+        self.fields["happened_at"] = moment
+        note = forms.CharField(label=_("Note"), max_length=400, required=False)
+        note.wide = True  # type: ignore[attr-defined]
+        self.fields["note"] = note
+
+    def values(self) -> dict[str, Any]:
+        data = self.cleaned_data
+        return {
+            "answers": {kind: data[kind] for kind in self.kinds if data[kind]},
+            "fill_pct": data.get("fill_pct"),
+            "fuel_l": data.get("fuel_l"),
+            "happened_at": data["happened_at"],
+            "note": data["note"],
+            "token": data["token"],
+        }
+
+
+class GoodsConfirmForm(RecordForm):
+    """The word that the lines shown are all there is. `shown` are their keys, one a line."""
+
+    shown = forms.CharField(widget=forms.HiddenInput, required=False)
+    all_there = forms.BooleanField(
+        label=_("I looked through the unit: these are all the dangerous goods aboard")
+    )
+    note = forms.CharField(label=_("Note"), max_length=400, required=False)
+
+    def __init__(self, *args: Any, keys: Sequence[str], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.keys = list(keys)
+        self.initial["shown"] = "\n".join(self.keys)
+
+    def see_again(self) -> None:
+        """After the list changed: the sentence tells how, the tick is to be set anew."""
+        data: Any = self.data
+        self.data = data = data.copy()
+        data["shown"] = "\n".join(self.keys)
+        data.pop("all_there", None)
+
+    def values(self) -> dict[str, Any]:
+        data = self.cleaned_data
+        return {
+            "keys_shown": [key.strip() for key in data["shown"].split("\n") if key.strip()],
+            "note": data["note"],
+            "token": data["token"],
+        }

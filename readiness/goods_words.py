@@ -1,0 +1,59 @@
+"""What the facts of dangerous goods are called on a page, and how a value is said."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy as _l
+
+FACT_WORDS: dict[str, Any] = {
+    "chemistry": _l("chemistry"),
+    "form": _l("form"),
+    "config": _l("it travels"),
+    "host": _l("installed in"),
+    "un383": _l("UN 38.3 tests"),
+    "wh": _l("energy, Wh"),
+    "li_g": _l("lithium, g"),
+    "net_mass_kg": _l("mass of the batteries, kg"),
+    "package_gross_kg": _l("gross mass of a package, kg"),
+    "spare_sets": _l("spare sets"),
+    "wet_type": _l("type of wet battery"),
+    "vib_pressure_ok": _l("vibration and pressure tests passed"),
+    "no_free_liquid_55c": _l("no free liquid at 55 °C, case cracked"),
+    "marked_nonspillable": _l("marked NON-SPILLABLE"),
+    "ctu_gross_kg": _l("gross mass in one container, kg"),
+    "electrolyte": _l("electrolyte"),
+    "sodium_molten": _l("sodium is molten"),
+    "adr_1137_ruling": _l("an adviser ruled ADR 1.1.3.7 applies"),
+    "soc_pct": _l("charge at the most, % of rated"),
+    "indicated_pct": _l("charge as indicated, %"),
+    "un": _l("UN number"),
+    "pg": _l("packing group"),
+    "qty": _l("amount per package, kg or L"),
+    "active_chlorine_pct": _l("active chlorine, %"),
+    "sp594_ok": _l("conditions of special provision 594 met"),
+    "hg_g_each": _l("mercury in each, g"),
+    "hg_g_package": _l("mercury in a package, g"),
+    "radioactive": _l("radioactive"),
+    "lamp_packing_ok": _l("packed as for lamps"),
+    "activation": _l("activated by"),
+    "n4_result": _l("UN test N.4"),
+    "inner_kg": _l("inner pack, kg"),
+    "sds_env_hazard": _l("hazard to water, by its safety sheet"),
+    "fuel": _l("fuel"),
+    "upright_only": _l("may only stand upright"),
+    "ullage_ok": _l("room left above the fuel"),
+    "other_dg": _l("holds other dangerous goods"),
+}
+
+
+def fact_words(name: str) -> str:
+    return str(FACT_WORDS.get(name, name.replace("_", " ")))
+
+
+def value_words(value: Any) -> str:
+    """Yes, no, a number without trailing zeros, or the word as it stands."""
+    if isinstance(value, bool):
+        return _("yes") if value else _("no")
+    return f"{value:.6g}" if isinstance(value, float) else str(value).replace("_", " ")
