@@ -24,6 +24,7 @@ def healthz(request: HttpRequest) -> HttpResponse:
 # The interactive page would fetch its scripts from elsewhere, so there is none: the document itself is at api/openapi.json.
 api = NinjaAPI(title="Musterwell", version="1", urls_namespace="api", docs_url=None)
 api.add_router("", "readiness.api.router")
+api.add_router("", "readiness.api_transport.router")
 
 
 @api.exception_handler(PermissionDenied)

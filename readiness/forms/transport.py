@@ -9,22 +9,13 @@ from typing import Any
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from fleet.domain.fit.trip import OF_THE_FORM, Clearances, Topic, Topics, Trip
+from fleet.domain.fit.trip import Clearances, Topic, Trip
+from fleet.domain.transport.answers import ALWAYS_ASKED
 from fleet.lib.quantities import System
 from fleet.web.fields import QuantityField
 from readiness.forms.unit_life import day_field
 
 USUAL_SLING_MM = 4000.0
-ALWAYS: Topics = OF_THE_FORM | {
-    Topic.PROOF,
-    Topic.CENTRE_OF_GRAVITY,
-    Topic.AXLES,
-    Topic.HOVER,
-    Topic.SLING_ANGLE,
-    Topic.SLING_LENGTH,
-    Topic.SLING_STABILITY,
-    Topic.LIFT_POINT_RATING,
-}
 
 
 class TripForm(forms.Form):
@@ -71,7 +62,7 @@ class TripForm(forms.Form):
     def trip(self, clearances: Clearances, rigging_kg: float) -> Trip:
         """The trip of a valid form: what was not typed is not known, and asked only where nothing can be said without."""
         data = self.cleaned_data
-        asked = set(ALWAYS)
+        asked = set(ALWAYS_ASKED)
         if data.get("leg_km") is not None:
             asked |= {Topic.RANGE, Topic.RADIUS}
         if data.get("runway_m") is not None:

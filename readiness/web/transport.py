@@ -218,9 +218,17 @@ def _way_words(way: Any) -> str:
     return f"{words} → {VERDICT_WORDS[way.verdict]}"
 
 
-def grid_of(
-    found: FleetClass, unit: int, form: int, laws: dict[Mode, LawOfMode]
-) -> list[tuple[str, list[GridRow]]]:
+@dataclass(frozen=True)
+class Group:
+    """One class of conveyances. `open`: something in it may take the unit, or the answer is not known."""
+
+    title: str
+    said: str
+    open: bool
+    rows: tuple[GridRow, ...]
+
+
+def grid_of(found: FleetClass, unit: int, form: int, laws: dict[Mode, LawOfMode]) -> list[Group]:
     """Conveyances by class, each freighter with the pallet it takes best; the likeliest first."""
     row = found.row(unit, form)
     record = found.units[unit]
@@ -231,11 +239,18 @@ def grid_of(
         if name not in best or _rank(line) < _rank(best[name]):
             best[name] = line
     groups = group_of()
-    return [
-        (str(title), sorted((line for line in best.values() if groups[line.key] == name), key=_rank))
-        for name, title in GROUPS
-        if any(groups[line.key] == name for line in best.values())
-    ]
+    of_group = {name: [line for line in best.values() if groups[line.key] == name] for name, _title in GROUPS}
+    return [_group(str(title), sorted(of_group[name], key=_rank)) for name, title in GROUPS if of_group[name]]
+
+
+def _group(title: str, rows: list[GridRow]) -> Group:
+    counts = [sum(row.outcome == outcome for row in rows) for outcome in ("pass", "cannot_decide", "fail")]
+    said = _("%(yes)d can take it, %(unsure)d cannot be decided, %(no)d cannot") % {
+        "yes": counts[0],
+        "unsure": counts[1],
+        "no": counts[2],
+    }
+    return Group(title, str(said), counts[0] + counts[1] > 0, tuple(rows))
 
 
 def _rank(line: GridRow) -> tuple[int, float, str]:
@@ -273,7 +288,7 @@ def _why(
         source = REASONS[answer.reason].source
     if law.outcome != "pass":
         first = law.lines[0]
-        reasons.append(f"{law.title}: {law.verdict}. {first.label}: {first.sentence}")
+        reasons.append(f"{law.title}: {law.verdict} ({first.label}).")
         source = source or first.source
     for paper in papers:
         if paper.state is not PaperState.HOLDS:

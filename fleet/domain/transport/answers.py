@@ -20,12 +20,23 @@ from fleet.domain.dangerous_goods.rules import Rules
 from fleet.domain.dangerous_goods.words import Mode, Verdict
 from fleet.domain.fit.answers import Conveyances, FleetAnswer, answer_fleet, held_conveyances
 from fleet.domain.fit.conveyances import decks, tow_vehicles
-from fleet.domain.fit.trip import Trip
+from fleet.domain.fit.trip import OF_THE_FORM, Topic, Topics, Trip
 from fleet.domain.transport.measures import load_of
 from fleet.domain.transport.records import Gate, Paper, PaperState, UnitRecord
 
 MODES: tuple[Mode, ...] = (Mode.AIR, Mode.ROAD, Mode.SEA, Mode.ROAD_US)
 GATES: tuple[Gate, ...] = tuple(Gate)
+# Asked of every unit whatever the trip: without these facts nothing can be said.
+ALWAYS_ASKED: Topics = OF_THE_FORM | {
+    Topic.PROOF,
+    Topic.CENTRE_OF_GRAVITY,
+    Topic.AXLES,
+    Topic.HOVER,
+    Topic.SLING_ANGLE,
+    Topic.SLING_LENGTH,
+    Topic.SLING_STABILITY,
+    Topic.LIFT_POINT_RATING,
+}
 VerdictArray = NDArray[np.int8]
 
 

@@ -1,0 +1,120 @@
+"""The transport class as plain data, for the API and the command: the same objects as the pages, in the same words."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from typing import Any
+
+from fleet.domain.fit.trip import Trip
+from fleet.domain.transport.answers import ALWAYS_ASKED, MODES, class_of_fleet
+from fleet.domain.transport.records import UnitRecord
+from fleet.models import Unit
+from readiness.selectors.transport import clearances_of, load_transport, terms_on
+from readiness.web.transport import GridRow, LawOfMode, grid_row, laws_of, paper_lines
+
+
+def trip_of(
+    ship_date: dt.date, *, alt_m: float | None, isa_dev_c: float | None, sling_mm: float | None
+) -> Trip:
+    """The trip with the owner's clearances of that day. One query."""
+    terms = terms_on(ship_date)
+    return Trip(
+        asked=ALWAYS_ASKED,
+        clearances=clearances_of(terms),
+        rigging_kg=terms.rigging_kg,
+        alt_m=alt_m,
+        isa_dev_c=isa_dev_c,
+        elevation_m=alt_m,
+        sling_leg_mm=sling_mm,
+    )
+
+
+def unit_answers(
+    units: Sequence[Unit],
+    ship_date: dt.date,
+    trip: Trip,
+    *,
+    now: dt.datetime,
+    mission_days: int | None = None,
+) -> list[dict[str, Any]]:
+    """One entry a unit: its list of goods, law per mode with every line, papers, forms with every conveyance."""
+    records = load_transport(units, ship_date=ship_date, now=now, mission_days=mission_days)
+    found = class_of_fleet(records, trip, ship_date)
+    answers = []
+    for n, record in enumerate(records):
+        laws = laws_of(record, ship_date)
+        forms = []
+        for k, form in enumerate(record.forms):
+            row = found.row(n, k)
+            lines = [
+                grid_row(found, record, row, column, key, laws) for column, key in enumerate(found.fit.keys)
+            ]
+            forms.append(
+                {
+                    "form": form.code,
+                    "kind": form.kind,
+                    "packed_mass_kg": form.mass.total_kg,
+                    "mass_unknown": list(form.mass.unknown),
+                    "weighed_on": form.weighed_on,
+                    "conveyances": [_line(line) for line in lines],
+                }
+            )
+        answers.append(
+            {**_unit(record, ship_date), "law": [_law(laws[mode]) for mode in MODES], "forms": forms}
+        )
+    return answers
+
+
+def _unit(record: UnitRecord, ship_date: dt.date) -> dict[str, Any]:
+    return {
+        "tag": record.tag,
+        "ship_date": ship_date,
+        "goods_list_confirmed": record.goods_list.confirmed,
+        "papers": [
+            {
+                "sentence": paper.words,
+                "outcome": paper.outcome,
+                "needed_for": paper.gate,
+                "source": paper.source,
+            }
+            for paper in paper_lines(record)
+        ],
+    }
+
+
+def _line(line: GridRow) -> dict[str, Any]:
+    return {
+        "conveyance": line.key,
+        "name": line.name,
+        "answer": line.carried.word,
+        "margin_kg": line.margin_kg,
+        "margin_mm": line.margin_mm,
+        "why": list(line.why),
+        "source": line.source,
+    }
+
+
+def _law(law: LawOfMode) -> dict[str, Any]:
+    return {
+        "mode": law.mode.value,
+        "verdict": law.verdict,
+        "outcome": law.outcome,
+        "edition": law.edition,
+        "lines": [
+            {
+                "label": line.label,
+                "verdict": line.verdict,
+                "outcome": line.outcome,
+                "un": line.un,
+                "provision": line.provision,
+                "sentence": line.sentence,
+                "conditions": list(line.conditions),
+                "missing": line.missing,
+                "source": line.source,
+                "verify_before_use": line.verify,
+                "turned_round_by": list(line.ways),
+            }
+            for line in law.lines
+        ],
+    }

@@ -1,0 +1,231 @@
+"""What is on record of units for their transport class: goods, checks that go stale, the confirmed list, mass, papers."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from fleet.domain.dangerous_goods.records import Battery, Goods
+from fleet.domain.transport.records import PaperState, UnitRecord
+from fleet.models import BankTransport, PackedForm, TransportTerms, Unit, UnitForm
+from fleet.services.corrections import record_strike
+from inventory.models import GoodsCheck, GoodsLine, GoodsListCheck, ItemGoods
+from readiness.models import BankState, Reading
+from readiness.selectors.transport import load_transport
+from tests.factories.fleet import (
+    NOW,
+    TODAY,
+    BankFactory,
+    CertificateFactory,
+    CertificateRuleFactory,
+    ModificationFactory,
+    PackedFormFactory,
+    UnitFactory,
+    WeighingFactory,
+    WetStateFactory,
+    ago,
+)
+from tests.factories.inventory import ItemFactory, aboard
+
+pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
+
+
+@pytest.fixture
+def skid() -> Unit:
+    unit: Unit = UnitFactory()
+    PackedFormFactory(design=unit.design, code="skid", mass_kg=1800.0)
+    WetStateFactory(unit=unit)
+    return unit
+
+
+def record(unit: Unit, ship_date: dt.date = TODAY, **asked: Any) -> UnitRecord:
+    chosen = Unit.objects.filter(pk=unit.pk).select_related("design", "home")
+    (found,) = load_transport(
+        chosen, ship_date=ship_date, now=NOW, mission_days=asked.pop("days", 30), **asked
+    )
+    return found
+
+
+def battery(unit: Unit, **asked: Any) -> Battery:
+    item = record(unit, **asked).items[0].item
+    assert isinstance(item, Battery)
+    return item
+
+
+def check(unit: Unit, kind: str, answer: str, days: float = 1, **about: Any) -> GoodsCheck:
+    return GoodsCheck.objects.create(unit=unit, kind=kind, answer=answer, happened_at=ago(days), **about)
+
+
+def test_a_bank_of_which_nothing_was_said_leaves_everything_open(skid: Unit) -> None:
+    BankFactory(unit=skid, chemistry="lfp", capacity_ah=100, cells_in_series=4)
+    found = battery(skid)
+    assert found.chemistry == "li_ion"
+    assert found.wh == pytest.approx(1280.0)  # 12.8 V × 100 Ah, the worked example of the reference page
+    for name in ("condition", "terminals_protected", "config", "host", "un383", "soc_pct", "net_mass_kg"):
+        assert getattr(found, name) is None, name
+
+
+def test_a_check_counts_through_its_last_day_and_not_a_day_longer(skid: Unit) -> None:
+    bank = BankFactory(unit=skid)
+    TransportTerms.objects.create(
+        valid_from=TODAY - dt.timedelta(days=400), condition_days=30, terminals_days=10
+    )
+    check(skid, "condition", "ok", days=30, bank=bank)
+    check(skid, "terminals", "yes", days=11, bank=bank)
+    assert battery(skid).condition == "ok"
+    assert battery(skid).terminals_protected is None
+    assert battery(skid, ship_date=TODAY + dt.timedelta(days=1)).condition is None
+
+
+def test_what_is_harmful_counts_until_somebody_finds_otherwise(skid: Unit) -> None:
+    bank = BankFactory(unit=skid)
+    check(skid, "condition", "damaged", days=300, bank=bank)
+    check(skid, "terminals", "no", days=300, bank=bank)
+    assert (battery(skid).condition, battery(skid).terminals_protected) == ("damaged", False)
+    check(skid, "condition", "ok", days=2, bank=bank)
+    assert battery(skid).condition == "ok"
+
+
+def test_a_struck_check_counts_for_nothing(skid: Unit) -> None:
+    bank = BankFactory(unit=skid)
+    row = check(skid, "terminals", "yes", bank=bank)
+    record_strike(record=row, reason="another bank", actor=None, now=NOW)
+    assert battery(skid).terminals_protected is None
+
+
+def test_the_upper_end_of_the_charge_counts_unless_it_was_measured_lately(skid: Unit) -> None:
+    bank = BankFactory(unit=skid, chemistry="lfp")
+    state = BankState.objects.create(
+        bank=bank, as_of=TODAY, status="known", soc=0.4, low_soc=0.3, high_soc=0.5
+    )
+    assert battery(skid).soc_pct == pytest.approx(50.0)
+    Reading.objects.create(bank=bank, kind="voltage", volts_v=13.0, happened_at=ago(hours=1))
+    assert battery(skid).soc_pct == pytest.approx(50.0)  # a plateau proves nothing
+    Reading.objects.create(bank=bank, kind="meter", meter_soc=0.28, happened_at=ago(hours=20))
+    assert battery(skid).soc_pct == pytest.approx(28.0)
+    later = TODAY + dt.timedelta(days=3)
+    assert battery(skid, ship_date=later).soc_pct == pytest.approx(50.0)
+    state.as_of = TODAY - dt.timedelta(days=5)
+    state.save()
+    assert battery(skid, ship_date=later).soc_pct is None
+
+
+def test_a_test_summary_counts_while_the_certificate_is_in_force(skid: Unit) -> None:
+    bank = BankFactory(unit=skid, chemistry="lfp")
+    assert battery(skid).un383 is None
+    CertificateFactory(unit=skid, kind="battery_summary")
+    assert battery(skid).un383 == "pass"
+    ModificationFactory(unit=skid, touches=["type_test"], happened_at=ago(2))
+    assert battery(skid).un383 is None
+    BankTransport.objects.create(bank=bank, un383="fail")
+    assert battery(skid).un383 == "fail"
+
+
+def test_a_report_that_is_not_on_file_shows_nothing_but_a_failed_test_stays_one(skid: Unit) -> None:
+    bank = BankFactory(unit=skid, chemistry="vrla_gel")
+    facts = BankTransport.objects.create(bank=bank, vib_pressure_ok=True, no_free_liquid_55c=False)
+    assert (battery(skid).vib_pressure_ok, battery(skid).no_free_liquid_55c) == (None, False)
+    CertificateFactory(unit=skid, kind="non_spillable")
+    assert battery(skid).vib_pressure_ok is True
+    facts.vib_pressure_ok = False
+    facts.save()
+    assert battery(skid).vib_pressure_ok is False
+
+
+def test_an_item_aboard_of_which_nobody_spoke_is_undecided_and_one_said_to_be_none_is_not_listed(
+    skid: Unit,
+) -> None:
+    lot = aboard(skid, 3)
+    found = record(skid)
+    assert found.keys == (f"item:{lot.item.code}",)
+    assert found.items[0].item == Goods()
+    goods = ItemGoods.objects.create(item=lot.item, kind="none")
+    assert record(skid).keys == ()
+    goods.kind, goods.attributes = "goods", {"un": "2880", "pg": "II"}
+    goods.save()
+    assert record(skid).items[0].item == Goods(un="2880", pg="II", qty=3.0 * (lot.item.mass_kg or 1.0))
+
+
+def test_the_list_is_void_when_a_line_of_it_is_gone(skid: Unit) -> None:
+    line = GoodsLine.objects.create(unit=skid, label="phone", kind="battery", happened_at=ago(50))
+    other = GoodsLine.objects.create(unit=skid, label="extinguisher", kind="goods", happened_at=ago(50))
+    assert record(skid).goods_list.why == "never"
+    GoodsListCheck.objects.create(unit=skid, keys=[f"line:{line.pk}"], happened_at=ago(3))
+    assert record(skid).goods_list.confirmed  # one more line than confirmed only adds to what is judged
+    record_strike(record=other, reason="sold", actor=None, now=NOW)
+    assert record(skid).goods_list.confirmed
+    record_strike(record=line, reason="lost", actor=None, now=NOW)
+    gone = record(skid).goods_list
+    assert (gone.confirmed, gone.why, gone.gone) == (False, "gone", (f"line:{line.pk}",))
+
+
+def test_a_list_goes_stale_by_the_owners_terms(skid: Unit) -> None:
+    TransportTerms.objects.create(valid_from=TODAY - dt.timedelta(days=400), list_days=5)
+    GoodsListCheck.objects.create(unit=skid, keys=[], happened_at=ago(5))
+    assert record(skid).goods_list.confirmed
+    assert record(skid, ship_date=TODAY + dt.timedelta(days=1)).goods_list.why == "stale"
+
+
+def test_the_packed_mass_is_what_was_weighed_and_every_change_since(skid: Unit) -> None:
+    form = PackedForm.objects.get(design=skid.design)
+    ModificationFactory(unit=skid, touches=["mass"], mass_change_kg=50.0, happened_at=ago(60))
+    WeighingFactory(unit=skid, packed_form=form, mass_kg=1900.0, happened_at=ago(40))
+    assert record(skid).forms[0].mass.total_kg == pytest.approx(1900.0)
+    ModificationFactory(unit=skid, touches=["mass"], mass_change_kg=-20.0, happened_at=ago(10))
+    assert record(skid).forms[0].mass.total_kg == pytest.approx(1880.0)
+    ModificationFactory(unit=skid, description="tank swapped", touches=["mass"], happened_at=ago(5))
+    assert record(skid).forms[0].mass.unknown == ("tank swapped",)
+
+
+def test_water_left_inside_weighs_until_the_unit_is_dry(skid: Unit) -> None:
+    assert record(skid).forms[0].mass.total_kg == pytest.approx(1800.0)
+    WetStateFactory(unit=skid, kind="wet", happened_at=ago(2))
+    assert record(skid).forms[0].mass.total_kg is None
+    skid.design.trapped_water_kg = 45.0
+    skid.design.save()
+    assert record(skid).forms[0].mass.total_kg == pytest.approx(1845.0)
+
+
+def test_a_measure_taken_on_the_unit_goes_before_that_of_the_design(skid: Unit) -> None:
+    form = PackedForm.objects.get(design=skid.design)
+    UnitForm.objects.create(
+        unit=skid,
+        packed_form=form,
+        height_mm=2400.0,
+        reason="tank on top",
+        valid_from=TODAY - dt.timedelta(days=9),
+    )
+    found = record(skid).forms[0]
+    assert (found.measures.height_mm, found.measures.width_mm, found.own) == (2400.0, 2000.0, ("height_mm",))
+    before = record(skid, ship_date=TODAY - dt.timedelta(days=10)).forms[0]
+    assert before.measures.height_mm == 2200.0
+
+
+def test_a_paper_holds_through_the_last_mission_day_or_not_at_all(skid: Unit) -> None:
+    CertificateRuleFactory(design=skid.design, kind="electrical", gate="road")
+    CertificateFactory(unit=skid, kind="electrical", expires_on=TODAY + dt.timedelta(days=30))
+    states = {paper.kind: paper.state for paper in record(skid, days=30).papers}
+    assert states == {"electrical": PaperState.HOLDS, "lifting_exam": PaperState.NEVER}
+    assert record(skid, days=31).papers[0].state is PaperState.ENDS_EARLY
+
+
+def test_the_number_of_queries_does_not_grow_with_the_units() -> None:
+    def loaded(count: int) -> int:
+        for _n in range(count):
+            unit = UnitFactory()
+            PackedFormFactory(design=unit.design)
+            bank = BankFactory(unit=unit)
+            check(unit, "condition", "ok", bank=bank)
+            aboard(unit, 2, item=ItemFactory())
+            GoodsLine.objects.create(unit=unit, label="phone", kind="battery", happened_at=ago(50))
+            WeighingFactory(unit=unit)
+        units = list(Unit.objects.select_related("design", "home"))
+        with CaptureQueriesContext(connection) as seen:
+            assert len(load_transport(units, ship_date=TODAY, now=NOW)) == len(units)
+        return len(seen)
+
+    assert loaded(2) == loaded(6)
