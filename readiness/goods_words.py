@@ -46,6 +46,23 @@ FACT_WORDS: dict[str, Any] = {
     "ullage_ok": _l("room left above the fuel"),
     "other_dg": _l("holds other dangerous goods"),
 }
+VALUE_WORDS: dict[str, Any] = {
+    "lead_acid": _l("lead-acid"),
+    "nicd": _l("nickel-cadmium"),
+    "nimh": _l("nickel-metal hydride"),
+    "li_ion": _l("lithium-ion"),
+    "li_metal": _l("lithium metal"),
+    "na_ion": _l("sodium-ion"),
+    "sodium_metal": _l("sodium metal"),
+    "koh_dry": _l("dry, with potassium hydroxide"),
+    "dry_cell": _l("dry cell"),
+    "ctu_external": _l("container or trailer that only feeds others"),
+    "unclear": _l("not clear: ask the specialist"),
+    "non_spillable": _l("non-spillable"),
+    "dry_charged": _l("dry-charged"),
+    "sealed_dry": _l("sealed, dry"),
+    "lpg": _l("liquefied gas"),
+}
 
 
 def fact_words(name: str) -> str:
@@ -56,4 +73,6 @@ def value_words(value: Any) -> str:
     """Yes, no, a number without trailing zeros, or the word as it stands."""
     if isinstance(value, bool):
         return _("yes") if value else _("no")
-    return f"{value:.6g}" if isinstance(value, float) else str(value).replace("_", " ")
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return str(VALUE_WORDS.get(value, str(value).replace("_", " ")))

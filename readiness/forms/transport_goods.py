@@ -18,7 +18,7 @@ from fleet.web.fields import MomentField, QuantityField, decimal_mark
 from fleet.web.words import spoken
 from inventory.models import GoodsCheck, GoodsKind
 from readiness.forms.records import RecordForm
-from readiness.goods_words import fact_words
+from readiness.goods_words import fact_words, value_words
 
 LINE_KINDS = tuple(choice for choice in GoodsKind.choices if choice[0] != GoodsKind.NONE)
 NOT_KNOWN = ("", _("not known"))
@@ -52,7 +52,7 @@ def facts_asked(kind: str) -> dict[str, forms.Field]:
         name, type_name = field.name, str(field.type).partition(" ")[0]
         if name in DATED.get(kind, frozenset()):
             continue
-        label = fact_words(name).capitalize() if name != "un383" else fact_words(name)
+        label = _headed(fact_words(name))
         words = WORDS_OF.get(kind, {}).get(name)
         choices: list[tuple[str, Any]]
         if type_name == "bool":
@@ -65,13 +65,18 @@ def facts_asked(kind: str) -> dict[str, forms.Field]:
                 empty_value=None,
             )
         elif words:
-            choices = [NOT_KNOWN, *[(word, word.replace("_", " ")) for word in words]]
+            choices = [NOT_KNOWN, *[(word, value_words(word)) for word in words]]
             asked[name] = forms.ChoiceField(label=label, choices=choices, required=False)
         elif type_name == "float":
             asked[name] = NumberField(label=label)
         else:
             asked[name] = forms.CharField(label=label, max_length=20, required=False)
     return asked
+
+
+def _headed(words: str) -> str:
+    """With a capital at its head; signs of units and names inside stay as they are."""
+    return words[:1].upper() + words[1:]
 
 
 class GoodsLineForm(RecordForm):
@@ -116,10 +121,8 @@ class GoodsCheckForm(RecordForm):
         answers = dict(GoodsCheck.Answer.choices)
         for kind in self.kinds:
             choices = [NOT_LOOKED, *((word, answers[word]) for word in GoodsCheck.ANSWERS_OF[kind])]
-            label = str(GoodsCheck.Kind(kind).label)
-            self.fields[kind] = forms.ChoiceField(
-                label=label[:1].upper() + label[1:], choices=choices, required=False
-            )
+            label = _headed(str(GoodsCheck.Kind(kind).label))
+            self.fields[kind] = forms.ChoiceField(label=label, choices=choices, required=False)
         if GoodsCheck.Kind.TANK in self.kinds:
             self.fields["fill_pct"] = NumberField(label=_("Tank filled to, %"))
             fuel = QuantityField(label=_("Fuel in it"), base="l", required=False, low=0)
@@ -157,6 +160,7 @@ class GoodsConfirmForm(RecordForm):
 
     def __init__(self, *args: Any, keys: Sequence[str], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self.fields["all_there"].wide = True  # type: ignore[attr-defined]
         self.keys = list(keys)
         self.initial["shown"] = "\n".join(self.keys)
 

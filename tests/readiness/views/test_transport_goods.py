@@ -59,7 +59,7 @@ def test_the_list_shows_what_is_known_what_is_missing_and_who_looked(client, uni
     page = text(client.get(URL))
     assert "Nobody has said that this list is complete" in page
     assert "4 lines" in page
-    assert "chemistry: lead acid" in page
+    assert "chemistry: lead-acid" in page
     assert "energy, Wh: 4800" in page
     assert "condition of the battery: sound" in page
     assert "terminals covered: yes" in page
@@ -107,6 +107,7 @@ def test_the_kind_is_chosen_first_then_its_facts(client, unit) -> None:
     assert "?kind=none" not in chosen
     battery = client.get(f"{URL}add/?kind=battery").content.decode()
     assert 'name="wh"' in battery
+    assert "Energy, Wh" in battery
     assert 'name="condition"' not in battery
     assert 'name="un"' in client.get(f"{URL}add/?kind=goods").content.decode()
     assert 'href="?kind=goods"' in client.get(f"{URL}add/?kind=none").content.decode()
