@@ -90,8 +90,19 @@ def test_a_date_beyond_the_editions_held_cannot_be_decided(client, unit) -> None
 
 def test_units_under_a_hook_are_found_with_their_margin(client, cast, unit) -> None:
     heavy = UnitFactory(tag="N-2", home=cast.north)
-    geometry = {"cog_x_mm": 1500, "cog_y_mm": 1000, "cog_z_mm": 800, "point_front_mm": 300, "point_left_mm": 200}
-    points = {"point_length_mm": 2400, "point_width_mm": 1600, "point_height_mm": 2000, "lifting_points_kg": 2500}
+    geometry = {
+        "cog_x_mm": 1500,
+        "cog_y_mm": 1000,
+        "cog_z_mm": 800,
+        "point_front_mm": 300,
+        "point_left_mm": 200,
+    }
+    points = {
+        "point_length_mm": 2400,
+        "point_width_mm": 1600,
+        "point_height_mm": 2000,
+        "lifting_points_kg": 2500,
+    }
     PackedFormFactory(design=heavy.design, mass_kg=4000.0, lifting_points=4, **geometry, **points)
     WetStateFactory(unit=heavy)
     CertificateFactory(unit=heavy)
