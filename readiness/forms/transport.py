@@ -36,7 +36,7 @@ class TripForm(forms.Form):
     ) -> None:
         super().__init__(*args, **kwargs)
         self.fields["alt_m"] = QuantityField(
-            base="m", system=system, label=_("Highest hover"), required=False
+            base="m", system=system, label=_("Elevation there"), required=False
         )
         self.fields["isa_dev_c"] = forms.FloatField(
             label=_("Above standard air, K"), required=False, min_value=-60, max_value=60

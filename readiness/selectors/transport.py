@@ -6,6 +6,7 @@ import datetime as dt
 import math
 from collections import defaultdict
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 
@@ -74,9 +75,9 @@ def load_transport(
     checks = Checks(ids, ship_date, settings)
     banks = bank_lines(ids, checks, charges_pct(ids, ship_date, now, settings.soc_hours), shown)
     items = item_lines(stock)
-    own, rows = own_lines(ids, checks)
+    listed, rows = own_lines(ids, checks)
     lines: dict[int, list[Line]] = {
-        pk: [*banks.get(pk, []), *items.get(pk, []), *own.get(pk, [])] for pk in ids
+        pk: [*banks.get(pk, []), *items.get(pk, []), *listed.get(pk, [])] for pk in ids
     }
     words = list_words(
         ids, {pk: [line.key for line in found] for pk, found in lines.items()}, ship_date, settings.list_days
@@ -108,12 +109,13 @@ def load_transport(
                         stock.get(unit.pk, []),
                         rows.get(unit.pk, []),
                         checks,
+                        own.valid_from if own is not None and "mass_kg" in own_names else None,
                     ),
                     own_names,
                 )
-                for form, measures, own_names in forms[unit.pk]
+                for form, measures, own_names, own in forms[unit.pk]
             ),
-            _proof(papers[unit.pk], shown[unit.pk]),
+            _proof(shown[unit.pk]),
             tuple(
                 (line.item.label, *line.discharge)
                 for line in lines[unit.pk]
@@ -132,7 +134,9 @@ def _mission_days(units: list[Unit], day: dt.date, stated: int | None) -> dict[i
     return {unit.pk: by_home.get(unit.home_id) for unit in units}
 
 
-def _forms(units: list[Unit], day: dt.date) -> dict[int, list[tuple[PackedForm, Measures, tuple[str, ...]]]]:
+def _forms(
+    units: list[Unit], day: dt.date
+) -> dict[int, list[tuple[PackedForm, Measures, tuple[str, ...], UnitForm | None]]]:
     """The packed forms of each unit with its own measures over the design's. Two queries."""
     by_design: dict[int, list[PackedForm]] = defaultdict(list)
     for form in PackedForm.objects.filter(design__in={unit.design_id for unit in units}).order_by("code"):
@@ -140,7 +144,10 @@ def _forms(units: list[Unit], day: dt.date) -> dict[int, list[tuple[PackedForm, 
     overrides = UnitForm.objects.valid_on(day).filter(unit__in=units).order_by("valid_from")
     own = {(row.unit_id, row.packed_form_id): row for row in overrides}
     return {
-        unit.pk: [(form, *_measures(form, own.get((unit.pk, form.pk)))) for form in by_design[unit.design_id]]
+        unit.pk: [
+            (form, *_measures(form, own.get((unit.pk, form.pk))), own.get((unit.pk, form.pk)))
+            for form in by_design[unit.design_id]
+        ]
         for unit in units
     }
 
@@ -149,7 +156,17 @@ def _measures(form: PackedForm, own: UnitForm | None) -> tuple[Measures, tuple[s
     values = {name: getattr(form, name) for name in MEASURE_NAMES}
     names = tuple(name for name in MEASURE_NAMES if own is not None and getattr(own, name) is not None)
     values |= {name: getattr(own, name) for name in names}
-    return Measures(**values), names
+    return Measures(**{name: _possible(name, value) for name, value in values.items()}), names
+
+
+def _possible(name: str, value: Any) -> Any:
+    """A measure that cannot be is not known, and must not stop the answers for other units."""
+    if value is None or isinstance(value, bool) or name.startswith(("cog_", "point_front", "point_left")):
+        return value
+    least = (
+        0 if name in ("lifting_points", "lifting_points_kg", "tongue_load_kg", "point_height_mm") else 1e-9
+    )
+    return value if math.isfinite(value) and value >= least else None
 
 
 def _papers(
@@ -200,13 +217,8 @@ def _papers(
     return papers, shown
 
 
-def _proof(papers: list[Paper], shown: frozenset[str]) -> bool | None:
-    """Whether the proof test of the lifting points is in date: by its own certificate, or by the thorough examination."""
+def _proof(shown: frozenset[str]) -> bool | None:
+    """Whether the proof test of the lifting points is in date. A thorough examination does not stand for it."""
     if PROOF in shown:
         return True
-    if f"lapsed:{PROOF}" in shown:
-        return False
-    exam = [paper.state for paper in papers if paper.kind == CertificateKind.LIFTING_EXAM]
-    if not exam or PaperState.NEVER in exam:
-        return None
-    return all(state is PaperState.HOLDS for state in exam)
+    return False if f"lapsed:{PROOF}" in shown else None

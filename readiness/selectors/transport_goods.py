@@ -7,11 +7,15 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from typing import Any
 
 from fleet.domain.dangerous_goods.banks import battery_of_bank
+from fleet.domain.dangerous_goods.entered import entered_facts
+from fleet.domain.dangerous_goods.entries import held_entries
 from fleet.domain.dangerous_goods.records import Battery, Engine, Goods, Item, fresh, item_from
 from fleet.domain.dangerous_goods.unit import UnitItem
 from fleet.domain.transport.records import ListWord
+from fleet.lib.errors import DomainError
 from fleet.models import BankStay, BankTransport, SupplyState, TransportTerms, Unit
 from inventory.models import (
     Balance,
@@ -23,9 +27,11 @@ from inventory.models import (
     GoodsListCheck,
     ItemGoods,
 )
+from inventory.models.items import Item as StoreItem
 from readiness.domain.chemistry import chemistry as chemistry_of
 from readiness.models import BankState, Charge, JudgementDue, Reading
 
+ItemUnit = StoreItem.Unit
 HARMFUL = frozenset({"damaged", "recalled", "critical", "no"})
 ION = frozenset({"li_ion", "na_ion"})
 
@@ -47,8 +53,22 @@ class Stock:
     code: str
     name: str
     qty: float
-    item_kg: float | None
+    base_unit: str
+    each_kg: float | None
     in_kit: bool
+
+    @property
+    def amount(self) -> float | None:
+        """kg, or L of what is counted in litres; None: the mass of a piece is not known."""
+        if self.base_unit in (ItemUnit.KG, ItemUnit.L):
+            return self.qty
+        return self.mass_kg
+
+    @property
+    def mass_kg(self) -> float | None:
+        if self.base_unit == ItemUnit.KG:
+            return self.qty
+        return None if self.each_kg is None else self.qty * self.each_kg
 
 
 def stock_aboard(
@@ -57,27 +77,40 @@ def stock_aboard(
     """Items aboard, fitted or in the kit, by unit. Three queries."""
     ids = [unit.pk for unit in units]
     amounts: dict[tuple[int, int], float] = defaultdict(float)
-    named: dict[int, tuple[str, str, float | None]] = {}
+    named: dict[int, tuple[str, str, str, float | None]] = {}
     kit: set[tuple[int, int]] = set()
-    fields = ("lot__item_id", "lot__item__code", "lot__item__name", "lot__item__mass_kg")
+    fields = (
+        "lot__item_id",
+        "lot__item__code",
+        "lot__item__name",
+        "lot__item__base_unit",
+        "lot__item__mass_kg",
+    )
     aboard = Balance.objects.filter(unit__in=ids, qty__gt=0).values_list("unit_id", "qty", *fields)
     fitted = FittedPart.objects.filter(unit__in=ids, removed_at__isnull=True).values_list("unit_id", *fields)
-    for unit_id, qty, item_id, code, name, kg in aboard:
+    for unit_id, qty, item_id, *told in aboard:
         amounts[unit_id, item_id] += float(qty)
-        named[item_id] = (code, name, kg)
-    for unit_id, item_id, code, name, kg in fitted:
+        named[item_id] = (*told,)
+    for unit_id, item_id, *told in fitted:
         amounts[unit_id, item_id] += 1.0
-        named[item_id] = (code, name, kg)
+        named[item_id] = (*told,)
     bill = DesignItem.objects.valid_on(ship_date).filter(
         design__in={unit.design_id for unit in units}, purpose=DesignItem.Purpose.KIT
     )
     by_design: dict[int, list[tuple[int, Decimal, int | None]]] = defaultdict(list)
     rows = bill.values_list(
-        "design_id", "qty", "per_days", "item_id", "item__code", "item__name", "item__mass_kg"
+        "design_id",
+        "qty",
+        "per_days",
+        "item_id",
+        "item__code",
+        "item__name",
+        "item__base_unit",
+        "item__mass_kg",
     )
-    for design_id, qty, per_days, item_id, code, name, kg in rows:
+    for design_id, qty, per_days, item_id, *told in rows:
         by_design[design_id].append((item_id, qty, per_days))
-        named[item_id] = (code, name, kg)
+        named[item_id] = (*told,)
     for unit in units:
         for item_id, qty, per_days in by_design[unit.design_id]:
             days = mission_days.get(unit.pk) or 0
@@ -87,8 +120,8 @@ def stock_aboard(
             kit.add(key)
     found: dict[int, list[Stock]] = defaultdict(list)
     for (unit_id, item_id), qty in sorted(amounts.items()):
-        code, name, kg = named[item_id]
-        found[unit_id].append(Stock(item_id, code, name, qty, kg, (unit_id, item_id) in kit))
+        code, name, base, kg = named[item_id]
+        found[unit_id].append(Stock(item_id, code, name, qty, base, kg, (unit_id, item_id) in kit))
     return found
 
 
@@ -204,9 +237,17 @@ def _of_item(row: ItemGoods | None, entry: Stock) -> Item | None:
         return None
     facts = dict(row.attributes)
     if row.kind in (GoodsKind.GOODS, GoodsKind.CARBON, GoodsKind.NADCC) and facts.get("qty") is None:
-        # One package at the most: the harmful end where nobody said how it is packed.
-        facts["qty"] = entry.qty * (entry.item_kg or 1.0)
-    return item_from(row.kind, facts)
+        # All in one package: the harmful end where nobody said how it is packed.
+        facts["qty"] = entry.amount
+    return _held(row.kind, facts)
+
+
+def _held(kind: str, facts: Mapping[str, Any]) -> Item:
+    """The record of facts on file; what cannot be used as it stands tells nothing, and must not stop the other units."""
+    try:
+        return item_from(kind, entered_facts(kind, facts, held_entries()))
+    except DomainError:
+        return Goods()
 
 
 def own_lines(
@@ -216,7 +257,7 @@ def own_lines(
     found: dict[int, list[Line]] = defaultdict(list)
     rows: dict[int, list[GoodsLine]] = defaultdict(list)
     for row in GoodsLine.objects.counting().filter(unit__in=ids).exclude(kind=GoodsKind.NONE):
-        item = item_from(row.kind, dict(row.attributes))
+        item = _held(row.kind, row.attributes)
         if isinstance(item, Battery):
             item = replace(
                 item,
@@ -271,22 +312,23 @@ def charges_pct(
     banks = dict(BankStay.objects.current().filter(unit__in=ids).values_list("bank_id", "unit_id"))
     waiting = set(JudgementDue.objects.filter(unit__in=ids).values_list("unit_id", flat=True))
     offered = max(now, dt.datetime.combine(ship_date, dt.time(0), tzinfo=dt.UTC))
-    charging = set(
-        Charge.objects.counting()
-        .filter(bank__in=banks, ended_at__isnull=True)
-        .values_list("bank_id", flat=True)
-    )
-    supply: dict[int, str] = {}
-    for bank_id, kind in (
-        SupplyState.objects.counting()
-        .filter(bank__in=banks)
-        .order_by("happened_at", "id")
-        .values_list("bank_id", "kind")
+    fed_until: dict[int, dt.datetime] = {}
+    charging: set[int] = set()
+    for bank_id, ended_at in (
+        Charge.objects.counting().filter(bank__in=banks).values_list("bank_id", "ended_at")
     ):
+        if ended_at is None:
+            charging.add(bank_id)
+        elif bank_id not in fed_until or ended_at > fed_until[bank_id]:
+            fed_until[bank_id] = ended_at
+    supply: dict[int, str] = {}
+    feeding = (SupplyState.Kind.FLOAT, SupplyState.Kind.OWN_ARRAY)
+    states = SupplyState.objects.counting().filter(bank__in=banks).order_by("happened_at", "id")
+    for bank_id, kind, at in states.values_list("bank_id", "kind", "happened_at"):
+        if supply.get(bank_id) in feeding:  # until it was connected otherwise
+            fed_until[bank_id] = max(at, fed_until.get(bank_id, at))
         supply[bank_id] = kind
-    fed = {
-        bank for bank, kind in supply.items() if kind in (SupplyState.Kind.FLOAT, SupplyState.Kind.OWN_ARRAY)
-    } | charging
+    fed = {bank for bank, kind in supply.items() if kind in feeding} | charging
     since = offered - dt.timedelta(hours=hours)
     found: dict[int, float | None] = {}
     for bank_id, high, as_of in BankState.objects.filter(bank__in=banks).values_list(
@@ -301,7 +343,9 @@ def charges_pct(
     meter = Reading.objects.counting().filter(
         bank__in=banks, kind=Reading.Kind.METER, happened_at__gte=since, happened_at__lte=offered
     )
-    for bank_id, soc in meter.order_by("happened_at", "id").values_list("bank_id", "meter_soc"):
-        if bank_id not in charging and soc is not None:
+    for bank_id, soc, at in meter.order_by("happened_at", "id").values_list(
+        "bank_id", "meter_soc", "happened_at"
+    ):
+        if bank_id not in fed and soc is not None and at >= fed_until.get(bank_id, at):
             found[bank_id] = 100.0 * soc
     return found

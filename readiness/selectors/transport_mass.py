@@ -56,26 +56,35 @@ def mass_of(
     stock: list[Stock],
     own: list[GoodsLine],
     checks: Checks,
+    own_since: dt.date | None = None,
 ) -> tuple[PackedMass, dt.date | None]:
-    """The packed mass with its lines, and the day it was weighed (None: by the catalogue). No query."""
+    """The packed mass with its lines, and the day it was weighed (None: by the catalogue). No query.
+
+    `own_since`: the mass is the unit's own, stated on that day; it goes before an older weighing.
+    """
     weighing = next(
         (row for row in records.weighings.get(unit.pk, []) if row.packed_form_id == form.pk), None
     )
+    if weighing is not None and own_since is not None and own_since > weighing.happened_at.date():
+        weighing = None
+    since = weighing.happened_at if weighing is not None else None
     if weighing is not None:
         base = MassLine(_("weighed"), weighing.mass_kg)
+    elif own_since is not None:
+        base = MassLine(_("stated for this unit, dry and without kit"), catalogue_kg)
     else:
         base = MassLine(_("catalogue, dry and without kit"), catalogue_kg)
-    since = weighing.happened_at if weighing is not None else None
+    stated = since.date() if since is not None else own_since
     lines = [
         MassLine(change.description, change.mass_change_kg)
         for change in records.changes.get(unit.pk, [])
-        if (since is None or change.happened_at > since)
+        if _counts_since(change, since, stated)
         and (change.mass_change_kg is not None or Evidence.MASS in change.touches)
     ]
     if weighing is None or not weighing.kit_aboard:
         lines += [_kit_line(entry) for entry in stock if entry.in_kit]
     for row in own:
-        if since is None or row.happened_at > since:
+        if _counts_since(row, since, stated):
             lines.append(MassLine(row.label, row.mass_kg))
         if row.kind == GoodsKind.ENGINE:
             lines += _fuel_line(row, checks, (weighing.fuel_l or 0.0) if weighing else 0.0)
@@ -84,9 +93,19 @@ def mass_of(
     return packed_mass(base, lines), since.date() if since else None
 
 
+def _counts_since(row: Modification | GoodsLine, since: dt.datetime | None, stated: dt.date | None) -> bool:
+    """Whether something came after the mass was found. Of the day on which it was only stated, what adds still counts."""
+    if since is not None:
+        return row.happened_at > since
+    if stated is None:
+        return True
+    adds = (row.mass_change_kg is None or row.mass_change_kg > 0) if isinstance(row, Modification) else True
+    return row.happened_at.date() > stated or (row.happened_at.date() == stated and adds)
+
+
 def _kit_line(entry: Stock) -> MassLine:
     label = _("kit: %(item)s") % {"item": entry.name}
-    return MassLine(label, None if entry.item_kg is None else entry.qty * entry.item_kg)
+    return MassLine(label, entry.mass_kg)
 
 
 def _fuel_line(row: GoodsLine, checks: Checks, weighed_l: float) -> list[MassLine]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
@@ -12,25 +13,24 @@ from django.views.decorators.http import require_GET
 
 from fleet.domain.fit.answers import Conveyances, conveyances_of
 from fleet.domain.fit.helicopters import hook
-from fleet.domain.transport.answers import class_of_fleet, mode_of_conveyance
+from fleet.domain.fit.trip import Topic
+from fleet.domain.transport.answers import class_of_fleet
 from fleet.domain.transport.records import FormRecord
 from fleet.models import Unit
 from fleet.permissions import access_unit, member_required, request_rights
 from fleet.web.days import today_at
 from fleet.web.export import export_format, export_links, file_response
 from fleet.web.page import render_page
+from fleet.web.paging import page_of
 from fleet.web.site import chosen_depot, depots_in_view, unit_system
 from readiness.forms.transport import FindForm, TripForm, usual_trip
 from readiness.selectors.transport import clearances_of, load_transport, terms_on
 from readiness.web.transport import (
-    FoundRow,
-    LawOfMode,
+    Found,
     conveyance_choices,
     conveyance_names,
     form_pairs,
     grid_of,
-    grid_row,
-    law_of,
     laws_of,
     mass_lines,
     not_asked,
@@ -103,7 +103,7 @@ def transport_find(request: HttpRequest) -> HttpResponse:
         return render_page(request, "readiness/transport_find.html", context, status=422 if asked else 200)
     data = form.cleaned_data
     units = Unit.objects.in_service().filter(home__in=[depot] if depot else depots_in_view(request))
-    rows = _found_rows(list(units.select_related("design", "home")), form)
+    found = _find(list(units.select_related("design", "home")), form)
     if kind := export_format(request):
         columns = [
             _("Unit"),
@@ -124,13 +124,16 @@ def transport_find(request: HttpRequest) -> HttpResponse:
                 row.line.margin_mm,
                 " ".join(row.line.why),
             ]
-            for row in rows
+            for row in found.rows(found.order)
         ]
         return file_response(name="units-by-conveyance", kind=kind, columns=columns, rows=cells)
+    paging = page_of(request, found.order)
     context |= {
-        "rows": rows,
-        "able": sum(row.line.outcome == "pass" for row in rows),
-        "undecided": sum(row.line.outcome == "cannot_decide" for row in rows),
+        "paging": paging,
+        "rows": found.rows(paging.rows),
+        "able": found.count("pass"),
+        "undecided": found.count("cannot_decide"),
+        "not_asked": not_asked(found.trip),
         "what": conveyance_names().get(data["conveyance"] or "hook", ""),
         "query": query_of(
             {name: request.GET.get(name) for name in ("ship_on", "days", "alt_m", "isa_dev_c", "sling_mm")}
@@ -140,7 +143,8 @@ def transport_find(request: HttpRequest) -> HttpResponse:
     return render_page(request, "readiness/transport_find.html", context)
 
 
-def _found_rows(units: list[Unit], form: FindForm) -> list[FoundRow]:
+def _find(units: list[Unit], form: FindForm) -> Found:
+    """All units and packed forms in one pass; the words are for the rows that are shown."""
     data = form.cleaned_data
     ship_date: dt.date = data["ship_on"]
     terms = terms_on(ship_date)
@@ -150,17 +154,6 @@ def _found_rows(units: list[Unit], form: FindForm) -> list[FoundRow]:
     key = data["conveyance"] or "hook"
     asked = Conveyances.only(helicopters=hook(data["hook_kg"])) if key == "hook" else conveyances_of([key])
     trip = form.trip(clearances_of(terms), terms.rigging_kg)
-    found = class_of_fleet(records, trip, ship_date, conveyances=asked)
-    mode, _gates = mode_of_conveyance(key)
-    laws: dict[int, LawOfMode] = {n: law_of(record, mode, ship_date) for n, record in enumerate(records)}
-    rows = [
-        FoundRow(
-            records[n].tag,
-            records[n].forms[k].code,
-            records[n].forms[k].label,
-            records[n].depot,
-            grid_row(found, records[n], row, 0, key, {mode: laws[n]}),
-        )
-        for row, (n, k) in enumerate(found.form_of)
-    ]
-    return sorted(rows, key=lambda row: (int(row.line.carried), -(row.line.margin_kg or 0.0), row.tag))
+    if key == "hook":
+        trip = replace(trip, asked=trip.asked - {Topic.RADIUS})  # nothing is known of its fuel
+    return Found(class_of_fleet(records, trip, ship_date, conveyances=asked), key, ship_date, trip)

@@ -9,6 +9,7 @@ from functools import cache
 from typing import Any
 from urllib.parse import urlencode
 
+import numpy as np
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -58,8 +59,8 @@ CARRIED_OUTCOME = {
     Carried.NO: "fail",
 }
 GROUPS = (
-    ("containers", gettext_lazy("Containers")),
-    ("planes", gettext_lazy("Freighters")),
+    ("containers", gettext_lazy("In a container, by sea")),
+    ("planes", gettext_lazy("In a freighter")),
     ("helicopters", gettext_lazy("Under a helicopter")),
     ("decks", gettext_lazy("On a deck")),
     ("tow", gettext_lazy("Towed")),
@@ -145,12 +146,14 @@ def outcome_of_verdict(verdict: Verdict) -> str:
     return "fail" if verdict is Verdict.FORBIDDEN else "cannot_decide"
 
 
-def law_of(unit: UnitRecord, mode: Mode, ship_date: dt.date, rules: Rules | None = None) -> LawOfMode:
-    """Every line of a unit in one mode, the worst first."""
+def law_of(
+    unit: UnitRecord, mode: Mode, ship_date: dt.date, rules: Rules | None = None, *, ways: bool = True
+) -> LawOfMode:
+    """Every line of a unit in one mode, the worst first. `ways`: with what would turn a no round, which costs most."""
     judged = judge_unit(unit.items, mode, ship_date, list_confirmed=unit.goods_list.confirmed, rules=rules)
     discharge = {label: (allowed, watts) for label, allowed, watts in unit.discharge}
     lines = [
-        _law_line(unit, place, label, decision, discharge.get(label, (None, None)), rules)
+        _law_line(unit, place, label, decision, discharge.get(label, (None, None)), rules, ways)
         for place, (label, decision) in enumerate(judged.lines)
     ]
     order = sorted(range(len(lines)), key=lambda n: -int(judged.lines[n][1].verdict))
@@ -182,9 +185,10 @@ def _law_line(
     decision: Decision,
     discharge: tuple[bool | None, float | None],
     rules: Rules | None,
+    ask_ways: bool,
 ) -> LawLine:
     ways: tuple[str, ...] = ()
-    if place < len(unit.items) and not decision.verdict.may_go:
+    if ask_ways and place < len(unit.items) and not decision.verdict.may_go:
         found = turn_rounds(
             unit.items[place].item,
             decision,
@@ -330,6 +334,42 @@ class FoundRow:
     packed: str
     depot: str
     line: GridRow
+
+
+@dataclass(frozen=True)
+class Found:
+    """What one conveyance can take: `order` are rows of the answer, the likeliest and roomiest first."""
+
+    answer: FleetClass
+    key: str
+    ship_date: dt.date
+    trip: Trip
+
+    @property
+    def order(self) -> list[int]:
+        carried = self.answer.carried[:, 0]
+        spare = np.nan_to_num(self.answer.fit.verdicts.margin_kg[:, 0])
+        tags = [self.answer.units[n].tag for n, _k in self.answer.form_of]
+        return sorted(range(len(tags)), key=lambda row: (int(carried[row]), -float(spare[row]), tags[row]))
+
+    def count(self, outcome: str) -> int:
+        return sum(CARRIED_OUTCOME[Carried(int(code))] == outcome for code in self.answer.carried[:, 0])
+
+    def rows(self, chosen: Iterable[int]) -> list[FoundRow]:
+        """The chosen rows in words."""
+        mode, _gates = mode_of_conveyance(self.key)
+        laws: dict[int, LawOfMode] = {}
+        lines = []
+        for row in chosen:
+            n, k = self.answer.form_of[row]
+            record = self.answer.units[n]
+            if n not in laws:
+                laws[n] = law_of(record, mode, self.ship_date, ways=False)
+            line = grid_row(self.answer, record, row, 0, self.key, {mode: laws[n]})
+            lines.append(
+                FoundRow(record.tag, record.forms[k].code, record.forms[k].label, record.depot, line)
+            )
+        return lines
 
 
 @dataclass(frozen=True)

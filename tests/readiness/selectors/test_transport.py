@@ -11,7 +11,7 @@ from django.test.utils import CaptureQueriesContext
 
 from fleet.domain.dangerous_goods.records import Battery, Goods
 from fleet.domain.transport.records import PaperState, UnitRecord
-from fleet.models import BankTransport, PackedForm, TransportTerms, Unit, UnitForm
+from fleet.models import BankTransport, PackedForm, SupplyState, TransportTerms, Unit, UnitForm
 from fleet.services.corrections import record_strike
 from inventory.models import GoodsCheck, GoodsLine, GoodsListCheck, ItemGoods
 from readiness.models import BankState, Reading
@@ -30,6 +30,7 @@ from tests.factories.fleet import (
     ago,
 )
 from tests.factories.inventory import ItemFactory, aboard
+from tests.factories.readiness import ChargeFactory
 
 pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 
@@ -147,7 +148,68 @@ def test_an_item_aboard_of_which_nobody_spoke_is_undecided_and_one_said_to_be_no
     assert record(skid).keys == ()
     goods.kind, goods.attributes = "goods", {"un": "2880", "pg": "II"}
     goods.save()
-    assert record(skid).items[0].item == Goods(un="2880", pg="II", qty=3.0 * (lot.item.mass_kg or 1.0))
+    lot.item.mass_kg = None
+    lot.item.save()
+    assert record(skid).items[0].item == Goods(un="2880", pg="II", qty=None)  # nobody weighed a piece
+    lot.item.mass_kg = 2.0
+    lot.item.save()
+    assert record(skid).items[0].item == Goods(un="2880", pg="II", qty=6.0)
+
+
+@pytest.mark.parametrize(
+    "facts", [{"un": "9999"}, {"weight": 3}, {"un": "2880", "pg": "IV"}, {"un": "2880", "qty": -1}]
+)
+def test_facts_that_cannot_be_used_are_not_known_and_stop_nobody(skid: Unit, facts: dict[str, Any]) -> None:
+    lot = aboard(skid, 3)
+    ItemGoods.objects.create(item=lot.item, kind="goods", attributes=facts)
+    assert record(skid).items[0].item == Goods()
+
+
+def test_a_measure_that_cannot_be_is_not_known_and_stops_nobody(skid: Unit) -> None:
+    PackedForm.objects.update(length_mm=-3000.0, axle_load_kg=0.0)
+    measures = record(skid).forms[0].measures
+    assert (measures.length_mm, measures.axle_load_kg) == (None, None)
+
+
+def test_only_a_proof_test_of_its_own_shows_that_the_lifting_points_were_proved(skid: Unit) -> None:
+    CertificateFactory(unit=skid, kind="lifting_exam")
+    assert record(skid).proof_in_date is None
+    CertificateFactory(unit=skid, kind="proof_load", expires_on=TODAY + dt.timedelta(days=30))
+    assert record(skid, days=30).proof_in_date is True
+    assert record(skid, days=31).proof_in_date is False
+
+
+def test_a_mass_stated_for_the_unit_counts_with_the_changes_after_it(skid: Unit) -> None:
+    form = PackedForm.objects.get(design=skid.design)
+    ModificationFactory(unit=skid, touches=["mass"], mass_change_kg=-200.0, happened_at=ago(60))
+    UnitForm.objects.create(
+        unit=skid,
+        packed_form=form,
+        mass_kg=1700.0,
+        reason="tank off",
+        valid_from=TODAY - dt.timedelta(days=30),
+    )
+    assert record(skid).forms[0].mass.total_kg == pytest.approx(1700.0)  # the 200 kg are not taken off twice
+    ModificationFactory(unit=skid, touches=["mass"], mass_change_kg=25.0, happened_at=ago(9))
+    assert record(skid).forms[0].mass.total_kg == pytest.approx(1725.0)
+    WeighingFactory(unit=skid, packed_form=form, mass_kg=1790.0, happened_at=ago(40))
+    assert record(skid).forms[0].weighed_on is None  # weighed before it was stated
+    WeighingFactory(unit=skid, packed_form=form, mass_kg=1795.0, happened_at=ago(5))
+    assert record(skid).forms[0].mass.total_kg == pytest.approx(1795.0)
+
+
+def test_a_charge_measured_before_the_bank_was_charged_again_proves_nothing(skid: Unit) -> None:
+    bank = BankFactory(unit=skid, chemistry="lfp")
+    BankState.objects.create(bank=bank, as_of=TODAY, status="known", soc=0.9, low_soc=0.8, high_soc=0.95)
+    Reading.objects.create(bank=bank, kind="meter", meter_soc=0.28, happened_at=ago(hours=10))
+    assert battery(skid).soc_pct == pytest.approx(28.0)
+    SupplyState.objects.create(bank=bank, kind="float", happened_at=ago(hours=8))
+    assert battery(skid).soc_pct == pytest.approx(100.0)
+    SupplyState.objects.create(bank=bank, kind="isolated", happened_at=ago(hours=6))
+    assert battery(skid).soc_pct == pytest.approx(95.0)  # it was on float since it was measured
+    Reading.objects.create(bank=bank, kind="meter", meter_soc=0.29, happened_at=ago(hours=5))
+    ChargeFactory(bank=bank, happened_at=ago(hours=4), ended_at=ago(hours=2))
+    assert battery(skid).soc_pct == pytest.approx(95.0)
 
 
 def test_the_list_is_void_when_a_line_of_it_is_gone(skid: Unit) -> None:

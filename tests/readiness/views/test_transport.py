@@ -106,6 +106,7 @@ def test_units_under_a_hook_are_found_with_their_margin(client, cast, unit) -> N
     PackedFormFactory(design=heavy.design, mass_kg=4000.0, lifting_points=4, **geometry, **points)
     WetStateFactory(unit=heavy)
     CertificateFactory(unit=heavy)
+    CertificateFactory(unit=heavy, kind="proof_load")
     page = text(client.get(f"/transport/{ASKED}&hook_kg=2800"))
     light_row = page.partition(">N-1<")[2].partition("</tr>")[0]
     heavy_row = page.partition(">N-2<")[2].partition("</tr>")[0]
@@ -114,6 +115,17 @@ def test_units_under_a_hook_are_found_with_their_margin(client, cast, unit) -> N
     assert "no</span>" in heavy_row
     assert page.index(">N-1<") < page.index(">N-2<")
     assert f"?form=skid&amp;ship_on={TODAY.isoformat()}" in page
+
+
+def test_many_units_come_by_the_page_and_are_all_counted(client, cast) -> None:
+    for _n in range(53):
+        PackedFormFactory(design=UnitFactory(home=cast.north).design)
+    page = text(client.get(f"/transport/{ASKED}&hook_kg=2800"))
+    assert page.count('class="tag"') == 50
+    assert "of 53, 53 cannot be decided" in page
+    assert "the radius under a helicopter" in page
+    exported = client.get(f"/transport/{ASKED}&hook_kg=2800&format=csv").content.decode()
+    assert len(exported.splitlines()) == 54
 
 
 def test_the_search_wants_a_conveyance_and_a_day(client, unit) -> None:
