@@ -50,8 +50,12 @@ class ConveyanceRow(Schema):
     conveyance: str
     name: str
     answer: str = Field(description="yes, with_conditions, with_approval, cannot_decide or no")
-    margin_kg: float | None
-    margin_mm: float | None
+    margin_kg: float | None = Field(
+        description="what is left, rounded down to 0.1; negative: so much is lacking"
+    )
+    margin_mm: float | None = Field(
+        description="what is left, rounded down to 0.1; negative: so much is lacking"
+    )
     why: list[str]
     source: str
 

@@ -5,10 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from django import template
+from django.utils.html import format_html
 from django.utils.safestring import SafeString
+from django.utils.translation import gettext as _
 
 from fleet.lib.quantities import UNITS, System, format_quantity
 from fleet.web.drawing import band_of_doubt
+from fleet.web.limits import need_words, spare_words
 
 register = template.Library()
 
@@ -36,6 +39,25 @@ def quantity_abs(value: float | None, unit: str) -> str:
 @register.simple_tag(takes_context=True)
 def quantity(context: dict[str, Any], value: float | None, unit: str, digits: int | None = None) -> str:
     """A number with its unit in the system this person chose: ``{% quantity unit.mass_kg 'kg' %}``."""
+    return format_quantity(value, unit, _system(context), digits=digits)
+
+
+def _system(context: dict[str, Any]) -> System:
     site = context.get("site")
-    system: System = "us" if site is not None and site.unit_system == "us" else "si"
-    return format_quantity(value, unit, system, digits=digits)
+    return "us" if site is not None and site.unit_system == "us" else "si"
+
+
+@register.simple_tag(takes_context=True)
+def need(context: dict[str, Any], value: float | None, unit: str) -> str:
+    """What must be carried or must pass, never rounded down: ``{% need form.mass_kg 'kg' %}``."""
+    return need_words(value, unit, _system(context))
+
+
+@register.simple_tag(takes_context=True)
+def spare(context: dict[str, Any], value: float | None, unit: str) -> SafeString:
+    """What is left of a limit, never rounded up: ``{% spare row.margin_kg 'kg' %}``."""
+    words = spare_words(value, unit, _system(context))
+    if value is None or not words:
+        return format_html('<span class="quiet">{}</span>', _("not known"))
+    short = " margin-value--short" if value < 0 else ""
+    return format_html('<span class="margin-value{}">{}</span>', short, words)

@@ -20,6 +20,7 @@ from fleet.models import Unit
 from fleet.permissions import access_unit, member_required, request_rights
 from fleet.web.days import today_at
 from fleet.web.export import export_format, export_links, file_response
+from fleet.web.limits import spare_number
 from fleet.web.page import render_page
 from fleet.web.paging import page_of
 from fleet.web.site import chosen_depot, depots_in_view, unit_system
@@ -120,8 +121,8 @@ def transport_find(request: HttpRequest) -> HttpResponse:
                 row.packed,
                 row.depot,
                 row.line.word,
-                row.line.margin_kg,
-                row.line.margin_mm,
+                spare_number(row.line.margin_kg, "kg"),
+                spare_number(row.line.margin_mm, "mm"),
                 " ".join(row.line.why),
             ]
             for row in found.rows(found.order)

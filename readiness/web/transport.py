@@ -29,6 +29,7 @@ from fleet.domain.transport.records import FormRecord, Gate, Paper, PaperState, 
 from fleet.lib.quantities import System, format_quantity
 from fleet.models.designs import CertificateKind
 from fleet.web.days import day_words
+from fleet.web.limits import limit_words, need_words
 
 MODE_WORDS = {
     Mode.AIR: gettext_lazy("By air"),
@@ -420,27 +421,34 @@ def form_pairs(form: FormRecord, trip: Trip, system: System) -> list[dict[str, s
     m = form.measures
 
     def said(value: float | None, base: str) -> str:
-        return "" if value is None else format_quantity(value, base, system)
+        return format_quantity(value, base, system)
+
+    def need(value: float | None, base: str) -> str:
+        return need_words(value, base, system)
 
     hang = hang_of(m)
     rows: list[tuple[str, str, tuple[str, ...]]] = [
-        (_("Length"), said(m.length_mm, "mm"), ("length_mm",)),
-        (_("Width"), said(m.width_mm, "mm"), ("width_mm",)),
-        (_("Height"), said(m.height_mm, "mm"), ("height_mm",)),
+        (_("Length"), need(m.length_mm, "mm"), ("length_mm",)),
+        (_("Width"), need(m.width_mm, "mm"), ("width_mm",)),
+        (_("Height"), need(m.height_mm, "mm"), ("height_mm",)),
         (_("Centre of gravity from the front"), said(m.cog_x_mm, "mm"), ("cog_x_mm",)),
         (_("Centre of gravity from the left"), said(m.cog_y_mm, "mm"), ("cog_y_mm",)),
-        (_("Centre of gravity above the base"), said(m.cog_z_mm, "mm"), ("cog_z_mm",)),
+        (_("Centre of gravity above the base"), need(m.cog_z_mm, "mm"), ("cog_z_mm",)),
         (
             _("Lifting points"),
             "" if m.lifting_points is None else f"{m.lifting_points:.0f}",
             ("lifting_points",),
         ),
-        (_("Rated mass of each point"), said(m.lifting_points_kg, "kg"), ("lifting_points_kg",)),
-        (_("Longest run to the hook line"), said(hang.run_mm if hang else None, "mm"), ()),
+        (
+            _("Rated mass of each point"),
+            limit_words(m.lifting_points_kg, "kg", system),
+            ("lifting_points_kg",),
+        ),
+        (_("Longest run to the hook line"), need(hang.run_mm if hang else None, "mm"), ()),
     ]
     if form.kind == "trailer":
         rows += [
-            (_("Axle load"), said(m.axle_load_kg, "kg"), ("axle_load_kg",)),
+            (_("Axle load"), need(m.axle_load_kg, "kg"), ("axle_load_kg",)),
             (_("Load on the coupling"), said(m.tongue_load_kg, "kg"), ("tongue_load_kg",)),
             (_("Brakes"), {True: _("yes"), False: _("no"), None: ""}[m.braked], ("braked",)),
         ]
@@ -452,16 +460,9 @@ def form_pairs(form: FormRecord, trip: Trip, system: System) -> list[dict[str, s
 
 
 def mass_lines(form: FormRecord, system: System) -> list[dict[str, str]]:
-    """The packed mass line by line, the sum last."""
-    lines = [
-        {"label": line.label, "value": "" if line.kg is None else format_quantity(line.kg, "kg", system)}
-        for line in form.mass.lines
-    ]
-    total = form.mass.total_kg
-    return [
-        *lines,
-        {"label": _("Packed mass"), "value": "" if total is None else format_quantity(total, "kg", system)},
-    ]
+    """The packed mass line by line, the sum last; none of it is rounded down."""
+    lines = [{"label": line.label, "value": need_words(line.kg, "kg", system)} for line in form.mass.lines]
+    return [*lines, {"label": _("Packed mass"), "value": need_words(form.mass.total_kg, "kg", system)}]
 
 
 def conveyance_choices() -> list[tuple[str, list[tuple[str, str]]]]:

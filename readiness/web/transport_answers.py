@@ -10,6 +10,7 @@ from fleet.domain.fit.trip import Trip
 from fleet.domain.transport.answers import ALWAYS_ASKED, MODES, class_of_fleet
 from fleet.domain.transport.records import UnitRecord
 from fleet.models import Unit
+from fleet.web.limits import spare_number
 from readiness.selectors.transport import clearances_of, load_transport, terms_on
 from readiness.web.transport import GridRow, LawOfMode, grid_row, laws_of, paper_lines
 
@@ -88,8 +89,8 @@ def _line(line: GridRow) -> dict[str, Any]:
         "conveyance": line.key,
         "name": line.name,
         "answer": line.carried.word,
-        "margin_kg": line.margin_kg,
-        "margin_mm": line.margin_mm,
+        "margin_kg": spare_number(line.margin_kg, "kg"),
+        "margin_mm": spare_number(line.margin_mm, "mm"),
         "why": list(line.why),
         "source": line.source,
     }

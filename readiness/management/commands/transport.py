@@ -11,6 +11,7 @@ from django.core.serializers.json import DjangoJSONEncoder
 from django.utils import timezone
 
 from fleet.models import Unit
+from fleet.web.limits import need_words
 from readiness.web.transport_answers import trip_of, unit_answers
 
 
@@ -60,7 +61,7 @@ class Command(BaseCommand):
         lines += [f"  {paper['sentence']}" for paper in answer["papers"] if paper["outcome"] != "pass"]
         for form in answer["forms"]:
             kg = form["packed_mass_kg"]
-            mass = "mass not known" if kg is None else f"{kg:.0f} kg"
+            mass = need_words(kg, "kg").replace("\u00a0", " ") or "mass not known"
             lines.append(f"Packed as {form['form']}, {mass}")
             lines += [
                 f"  {row['name']}: {row['answer'].replace('_', ' ')}. {' '.join(row['why'])}"
