@@ -15,10 +15,10 @@ from fleet.domain.dangerous_goods.records import KINDS
 from fleet.lib.errors import DomainError
 from fleet.lib.numbers import parse_number
 from fleet.web.fields import MomentField, QuantityField, decimal_mark
+from fleet.web.goods_words import fact_words, value_words
 from fleet.web.words import spoken
 from inventory.models import GoodsCheck, GoodsKind
 from readiness.forms.records import RecordForm
-from readiness.goods_words import fact_words, value_words
 
 LINE_KINDS = tuple(choice for choice in GoodsKind.choices if choice[0] != GoodsKind.NONE)
 NOT_KNOWN = ("", _("not known"))

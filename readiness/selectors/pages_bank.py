@@ -10,8 +10,8 @@ from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet, Subquery
 
 from fleet.models import AuditEntry, BankStay, BatteryBank, BatteryBlock, BlockStay, Place, SupplyState
 from fleet.permissions import bank_stay_shown
+from fleet.selectors.changes import LINES, changes_of, named
 from readiness.models import BankState, BankTest, Charge, Reading
-from readiness.selectors.changes import LINES, changes_of, named
 from readiness.selectors.pages_unit import HISTORY_SHOWN, RECORDS_READ, Event
 from readiness.selectors.pages_units import current_state, units_with_verdicts
 

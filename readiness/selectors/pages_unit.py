@@ -25,6 +25,7 @@ from fleet.models import (
     Weighing,
     WetState,
 )
+from fleet.selectors.changes import LINES, changes_of, named
 from inventory.models import (
     Balance,
     DesignItem,
@@ -48,7 +49,6 @@ from readiness.models import (
     Reading,
     Task,
 )
-from readiness.selectors.changes import LINES, changes_of, named
 
 HISTORY_SHOWN = 15
 RECORDS_READ = 400

@@ -21,6 +21,7 @@ from fleet.permissions import (
     require,
 )
 from fleet.services.banks import block_move, block_swap
+from fleet.web.changes import change_lines
 from fleet.web.days import today_at
 from fleet.web.page import render_page
 from fleet.web.paging import page_of
@@ -41,7 +42,6 @@ from readiness.selectors.unit_life import depots_to_keep
 from readiness.sentences import state_words
 from readiness.services import upkeep
 from readiness.web.bank_page import bank_pairs, block_lines, stay_lines
-from readiness.web.changes import change_lines
 from readiness.web.history import history_lines
 from readiness.web.record_pages import About, about_bank, nothing_to_write, record_answer, record_inputs
 

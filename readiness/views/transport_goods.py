@@ -16,12 +16,12 @@ from django.views.decorators.http import require_GET, require_http_methods
 from fleet.models import BankStay, BatteryBank, Unit
 from fleet.permissions import access_unit, member_required, request_rights
 from fleet.web.days import day_words, moment_words
+from fleet.web.goods_words import fact_words, value_words
 from fleet.web.page import render_page
 from fleet.web.site import person_of
 from inventory.models import GoodsCheck, GoodsKind, GoodsLine
 from inventory.services.goods import ListChanged, goods_check_record, goods_line_add, goods_list_confirm
 from readiness.forms.transport_goods import LINE_KINDS, GoodsCheckForm, GoodsConfirmForm, GoodsLineForm
-from readiness.goods_words import fact_words, value_words
 from readiness.selectors.goods_list import GoodsPage, GoodsRow, Look, goods_page
 from readiness.web.record_pages import (
     About,

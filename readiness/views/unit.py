@@ -15,6 +15,7 @@ from fleet.lib.errors import DomainError
 from fleet.models import Unit
 from fleet.permissions import access_unit, member_required, request_rights
 from fleet.services.versions import Conflict, save_versioned
+from fleet.web.changes import change_lines
 from fleet.web.days import today_at
 from fleet.web.page import redirect_to, render_page
 from fleet.web.site import depots_in_view, person_of, unit_system
@@ -24,7 +25,6 @@ from readiness.forms import UnitEditForm
 from readiness.selectors.pages_charge import charge_courses
 from readiness.selectors.pages_unit import UnitPage, inspection_types_for, part_stock, unit_page
 from readiness.selectors.pages_units import units_with_verdicts
-from readiness.web.changes import change_lines
 from readiness.web.history import history_lines
 from readiness.web.matters import matter_lines
 from readiness.web.record_links import more_records
