@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class NamedRow:
+    """A row named inside a text, such as `line:12`; the writer puts the key it gives that row."""
+
+    prefix: str
+    table: str
+    number: int
 
 
 class Rows:

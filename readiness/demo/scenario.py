@@ -19,6 +19,7 @@ from readiness.demo.source import Source
 from readiness.demo.special_stock import add_special_stock
 from readiness.demo.stores import Stores
 from readiness.demo.timeline import Timeline
+from readiness.demo.transport_rows import TransportWriter, write_transport_facts
 from readiness.demo.unit_rows import UnitWriter
 from readiness.demo.weather import daily_air_c
 
@@ -29,13 +30,14 @@ MANY_UNITS = 200
 
 def build(source: Source, today: dt.date, seed: int = SEED, units: int | None = None) -> Rows:
     """Every row of the scenario as of `today`; `units` cuts the fleet short or lets it grow."""
-    streams = [np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(8)]
+    streams = [np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(9)]
     timeline = Timeline(today)
     rows, keys = Rows(), Keys()
     write_places(rows, source, keys, timeline)
     write_designs(rows, source, keys)
     write_items(rows, source, keys, timeline)
     write_inspection_types(rows, source, keys)
+    write_transport_facts(rows, source, keys, timeline)
     people = People(rows, source, keys.place, timeline.at(0, "UTC"))
 
     plans = plan_units(source, timeline, streams[0], units)
@@ -54,6 +56,8 @@ def build(source: Source, today: dt.date, seed: int = SEED, units: int | None = 
     stores = Stores(rows, source, keys, timeline, people, streams[7], away.deployment_ids)
     stores.write(plans)
     add_special_stock(stores, plans)
+    transport = TransportWriter(rows, source, keys, timeline, people, streams[8])
+    transport.write(plans, banks, stores)
     stores.ledger.close()
     write_notes(rows, plans, timeline, people, keys)
     return rows

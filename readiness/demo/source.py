@@ -9,6 +9,7 @@ from typing import Any
 
 TABLES = (
     "absences",
+    "bank_transport",
     "banks",
     "bill",
     "certificate_rules",
@@ -18,8 +19,11 @@ TABLES = (
     "design_equipment",
     "designs",
     "funding",
+    "goods_lines",
+    "item_goods",
     "items",
     "loggers",
+    "modifications",
     "offers",
     "packed_forms",
     "people",
@@ -27,7 +31,10 @@ TABLES = (
     "shared_equipment",
     "suppliers",
     "supply_states",
+    "transport_cases",
+    "transport_terms",
     "troubles",
+    "unit_forms",
     "units",
 )
 # Words that stay text although they look like numbers.
@@ -67,6 +74,17 @@ def value_of(column: str, text: str) -> Any:
         return float(text)
     except ValueError:
         return text
+
+
+def facts_of(text: str | None) -> Row:
+    """Facts of goods as they stand in a cell: `un=1044; qty=6; sp594_ok=yes`. UN numbers stay text."""
+    pairs = [part.split("=", 1) for part in (text or "").split(";") if part.strip()]
+    named = {name.strip(): value.strip() for name, value in pairs}
+    words = {"yes": True, "no": False}
+    return {
+        name: value if name == "un" else words.get(value, value_of(name, value))
+        for name, value in named.items()
+    }
 
 
 def read_rows(path: Path) -> list[Row]:

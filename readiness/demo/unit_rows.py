@@ -43,6 +43,9 @@ class UnitWriter:
         self.inspections_kept = inspections_kept
         self.zone = {row["code"]: row["time_zone"] for row in source["places"]}
         self.forms = {(row["design"], row["code"]): row for row in source["packed_forms"]}
+        self.items = source.by("items")
+        self.mission_days = {row["place"]: int(row["mission_days"]) for row in source["depot_terms"]}
+        self.fuelled = {row["design"] for row in source["goods_lines"] if row["kind"] == "engine"}
         self.rules: dict[str, list[Row]] = {}
         for rule in source["certificate_rules"]:
             self.rules.setdefault(rule["design"], []).append(rule)
@@ -84,6 +87,9 @@ class UnitWriter:
     def weighing(self, unit: UnitPlan) -> None:
         form = self.forms[unit.design, unit.packed_form]
         mass = float(form["mass_kg"]) * float(self.rng.normal(1.012, 0.008))
+        with_kit = unit.number % 3 == 0
+        if with_kit:
+            mass += self.kit_kg(unit)
         self.event(
             "fleet.Weighing",
             unit,
@@ -92,6 +98,20 @@ class UnitWriter:
             packed_form_id=self.keys.form[unit.design, unit.packed_form],
             mass_kg=float(round(mass / 5) * 5),
             method="weighbridge, 10 kg steps" if mass > 2000 else "crane scale",
+            kit_aboard=with_kit,
+            water_inside=False,
+            fuel_l=0.0 if unit.design in self.fuelled else None,
+        )
+
+    def kit_kg(self, unit: UnitPlan) -> float:
+        """What the kit of the depot's usual mission weighs."""
+        days = self.mission_days[unit.home]
+        return sum(
+            float(line["qty"])
+            * (-(-days // int(line["per_days"])) if line["per_days"] else 1)
+            * float(self.items[line["item"]]["mass_kg"])
+            for line in self.source["bill"]
+            if line["design"] == unit.design and line["purpose"] == "kit"
         )
 
     def wet_states(self, unit: UnitPlan) -> None:

@@ -12,7 +12,7 @@ from django.core.management.color import no_style
 from django.db import connection, models, transaction
 from django.utils import timezone
 
-from readiness.demo.rows import Row, Rows
+from readiness.demo.rows import NamedRow, Row, Rows
 
 ORDER = (
     "fleet.Place",
@@ -23,8 +23,10 @@ ORDER = (
     "fleet.Design",
     "fleet.PackedForm",
     "fleet.CertificateRule",
+    "fleet.TransportTerms",
     "fleet.Offer",
     "fleet.Unit",
+    "fleet.UnitForm",
     "fleet.Absence",
     "fleet.UnitStay",
     "fleet.TemperatureLog",
@@ -36,6 +38,7 @@ ORDER = (
     "fleet.WetState",
     "fleet.Certificate",
     "fleet.BatteryBank",
+    "fleet.BankTransport",
     "fleet.BankStay",
     "fleet.BatteryBlock",
     "fleet.BlockStay",
@@ -43,6 +46,7 @@ ORDER = (
     "inventory.Supplier",
     "inventory.FundingSource",
     "inventory.Item",
+    "inventory.ItemGoods",
     "inventory.DesignItem",
     "inventory.SharedEquipment",
     "inventory.DesignEquipment",
@@ -56,6 +60,9 @@ ORDER = (
     "inventory.Order",
     "inventory.OrderLine",
     "inventory.Receipt",
+    "inventory.GoodsLine",
+    "inventory.GoodsCheck",
+    "inventory.GoodsListCheck",
     "readiness.InspectionType",
     "readiness.InspectionType.designs",
     "readiness.Reading",
@@ -149,8 +156,15 @@ class Writer:
                     value = self.base[table] + value
                 elif column.target:
                     value = self.key(column.target, value)
+                elif isinstance(value, list):
+                    value = [self.named(each) for each in value]
             values.append(None if value is None else column.prepare(value))
         return values
+
+    def named(self, value: Any) -> Any:
+        return (
+            f"{value.prefix}{self.key(value.table, value.number)}" if isinstance(value, NamedRow) else value
+        )
 
     def key(self, table: str, number: int) -> int:
         return self.there.get(table, {}).get(number) or self.base[table] + number
