@@ -24,6 +24,7 @@ class Load:
     stowed. `bearing_length_mm` and `bearing_area_m2` are those of beams or boards put under it. `tongue_kg` is the load on
     the coupling, `trailer_gvwr_kg` the plate of the trailer, for the licence only. `point_run_mm` is the measured horizontal
     distance from a lifting point to the plumb line under the hook; without it half the diagonal of the points counts.
+    `near_point_run_mm` is that of the nearest point, `near_point_share` the largest part of the mass that may hang on it.
     """
 
     length_mm: float | None = None
@@ -47,6 +48,8 @@ class Load:
     point_length_mm: float | None = None
     point_width_mm: float | None = None
     point_run_mm: float | None = None
+    near_point_run_mm: float | None = None
+    near_point_share: float | None = None
     cg_above_points_mm: float | None = None
     half_width_mm: float | None = None
     fork_pocket_spacing_mm: float | None = None
@@ -73,7 +76,7 @@ POSITIVE = (
     "fork_pocket_width_mm",
     "load_centre_mm",
 )
-NOT_NEGATIVE = ("tongue_kg", "lift_points", "lift_point_wll_kg")
+NOT_NEGATIVE = ("tongue_kg", "lift_points", "lift_point_wll_kg", "near_point_run_mm", "near_point_share")
 ANY_SIGN = ("cg_offset_mm", "cg_above_points_mm")
 ANSWERS = ("csc_valid", "proof_in_date", "braked")
 

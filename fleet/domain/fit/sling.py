@@ -1,6 +1,7 @@
 """Four-leg slings: angle, leg tension, lifting points, stability.
 
-`T = m / (n sin a)`, a from the horizontal, n the legs that bear: 2 for a rigid load on four equal legs. Sources: statics;
+`T = m / (n sin a)`, a from the horizontal, n the legs that bear: 2 for a rigid load on four legs. Where the centre of
+gravity lies nearer to one point, more than half may hang on that one: `corner_share`. Sources: statics;
 MIL-STD-209K 5.1.2a (45 degrees, 12 ft), 5.1.2g (120 degree cone); rated loads EN 1492-1, ASME B30.9, ISO 3266.
 """
 
@@ -31,6 +32,26 @@ def leg_tension_kg(mass_kg: FloatArray, angle_deg: FloatArray, bearing_legs: flo
     return np.where(sine > 0, mass_kg / (bearing_legs * np.where(sine > 0, sine, 1.0)), np.inf)
 
 
+def corner_share(along: float, across: float) -> float:
+    """The largest part of the mass that one of four points at the corners of a rectangle can come to bear, 0..1.
+
+    `along` and `across` are the parts that its end and its side bear. Of all ways in which four legs can hold a rigid
+    load level, the one with most on this leg leaves the opposite leg, or a neighbour, slack: `min(along, across)`.
+    """
+    return min(along, across)
+
+
+def near_leg_tension_kg(
+    mass_kg: FloatArray, far_run_mm: FloatArray, near_run_mm: FloatArray, share: FloatArray, leg_mm: float
+) -> FloatArray:
+    """Tension [kg] of the leg to the nearest point, under a hook that a leg of `leg_mm` to the farthest point reaches."""
+    square = leg_mm * leg_mm - far_run_mm**2
+    height = np.sqrt(np.maximum(square, 0.0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        tension = mass_kg * share * np.hypot(height, near_run_mm) / height
+    return np.where(np.isnan(share), np.nan, np.where(height > 0, tension, np.inf))
+
+
 def check_sling(board: Board, loads: LoadColumns, trip: Trip) -> None:
     """Adds the sling checks that are asked to a board of n loads."""
     leg = number(trip.sling_leg_mm)
@@ -45,6 +66,10 @@ def check_sling(board: Board, loads: LoadColumns, trip: Trip) -> None:
         board.lacks("missing_sling_geometry", np.isnan(leg))
         board.limit("sling_leg_short", "mm", leg, LEAST_LEG_MM)
     tension = leg_tension_kg(loads["mass_kg"], angle, trip.sling_legs_bearing)
+    near = near_leg_tension_kg(
+        loads["mass_kg"], run, loads["near_point_run_mm"], loads["near_point_share"], leg
+    )
+    tension = np.where(np.isnan(near), tension, np.maximum(tension, near))
     if trip.asks(Topic.SLING_LEG):
         rated = number(trip.sling_leg_wll_kg)
         board.lacks("missing_leg_wll_kg", np.isnan(rated))

@@ -119,6 +119,8 @@ class Trip:
     sling_leg_mm: float | None = None
     sling_legs_bearing: float = 2.0
     sling_leg_wll_kg: float | None = None
+    bearing_length_mm: float | None = None  # beams put under every load, along
+    bearing_area_m2: float | None = None  # boards put under every load
 
     def asks(self, topic: Topic) -> bool:
         return topic in self.asked

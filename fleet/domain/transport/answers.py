@@ -6,7 +6,7 @@ The answer of one unit is the answer of a fleet of one. Worst of the three decid
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import IntEnum
 
@@ -14,18 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.domain.dangerous_goods.answers import decide_item
-from fleet.domain.dangerous_goods.batteries import decide_batteries
+from fleet.domain.dangerous_goods.batteries import decide_columns
+from fleet.domain.dangerous_goods.columns import battery_columns
 from fleet.domain.dangerous_goods.records import Battery, Item
 from fleet.domain.dangerous_goods.rules import Rules
 from fleet.domain.dangerous_goods.words import Mode, Verdict
 from fleet.domain.fit.answers import Conveyances, FleetAnswer, answer_fleet, held_conveyances
 from fleet.domain.fit.conveyances import decks, tow_vehicles
-from fleet.domain.fit.trip import OF_THE_FORM, Topic, Topics, Trip
-from fleet.domain.transport.measures import load_of
-from fleet.domain.transport.records import Gate, Paper, PaperState, UnitRecord
+from fleet.domain.fit.loads import LoadColumns
+from fleet.domain.fit.trip import OF_THE_FORM, Topic, Topics, Trip, number
+from fleet.domain.transport.columns import FleetColumns, columns_of
+from fleet.domain.transport.records import GATES, PAPER_STATES, Gate, Paper, PaperState, UnitRecord
 
 MODES: tuple[Mode, ...] = (Mode.AIR, Mode.ROAD, Mode.SEA, Mode.ROAD_US)
-GATES: tuple[Gate, ...] = tuple(Gate)
 # Asked of every unit whatever the trip: without these facts nothing can be said.
 ALWAYS_ASKED: Topics = OF_THE_FORM | {
     Topic.PROOF,
@@ -66,13 +67,27 @@ _OF_LAW = np.array(
     dtype=np.int8,
 )
 _OF_FIT = np.array([Carried.YES, Carried.NO, Carried.CANNOT_DECIDE], dtype=np.int8)
-_OF_PAPER = {
-    PaperState.HOLDS: Carried.YES,
-    PaperState.NEVER: Carried.CANNOT_DECIDE,
-    PaperState.ENDS_EARLY: Carried.NO,
-    PaperState.LAPSED: Carried.NO,
-    PaperState.VOIDED: Carried.NO,
-}
+_OF_PAPER = np.array(
+    [
+        {PaperState.HOLDS: Carried.YES, PaperState.NEVER: Carried.CANNOT_DECIDE}.get(state, Carried.NO)
+        for state in PAPER_STATES
+    ],
+    dtype=np.int8,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ClassArrays:
+    """The answers without the records: as in `FleetClass`."""
+
+    law: VerdictArray
+    papers: VerdictArray
+    fit: FleetAnswer
+    carried: VerdictArray
+
+    def of(self, units: Sequence[UnitRecord], form_of: tuple[tuple[int, int], ...]) -> FleetClass:
+        """The answers with the records they are about."""
+        return FleetClass(units, form_of, self.law, self.papers, self.fit, self.carried)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +97,7 @@ class FleetClass:
     `form_of[k]` is (unit, form) of row k of `fit`.
     """
 
-    units: tuple[UnitRecord, ...]
+    units: Sequence[UnitRecord]
     form_of: tuple[tuple[int, int], ...]
     law: VerdictArray
     papers: VerdictArray
@@ -116,60 +131,84 @@ def class_of_fleet(
     rules: Rules | None = None,
 ) -> FleetClass:
     """All answers of n units in one pass. Raises DomainError naming what cannot be used."""
-    form_of = tuple((n, k) for n, unit in enumerate(units) for k in range(len(unit.forms)))
-    loads = [
-        load_of(
-            units[n].forms[k].measures,
-            units[n].forms[k].mass.total_kg,
-            proof_in_date=units[n].proof_in_date,
-        )
-        for n, k in form_of
-    ]
-    fit = answer_fleet(loads, trip, conveyances)
-    law = law_of_fleet(units, ship_date, rules=rules)
-    papers = papers_of_fleet(units)
+    columns = columns_of(units)
+    arrays = class_of_columns(columns, trip, ship_date, conveyances=conveyances, rules=rules)
+    return arrays.of(tuple(units), columns.form_of)
+
+
+def class_of_columns(
+    columns: FleetColumns,
+    trip: Trip,
+    ship_date: date,
+    *,
+    conveyances: Conveyances | None = None,
+    rules: Rules | None = None,
+) -> ClassArrays:
+    """As `class_of_fleet`, for units that are columns already. One unit is the fleet of length one."""
+    fit = answer_fleet(_as_carried(columns.loads, trip), trip, conveyances)
+    law = law_of_columns(columns, ship_date, rules=rules)
+    papers = papers_of_columns(columns)
     carried = _OF_FIT[fit.verdicts.verdict]
-    unit_of = np.array([n for n, _k in form_of], dtype=np.int64)
-    for column, key in enumerate(fit.keys):
+    unit_of = columns.unit_of
+    for place, key in enumerate(fit.keys):
         mode, gates = mode_of_conveyance(key)
         of_law = _OF_LAW[law[unit_of, MODES.index(mode)]]
-        asked = np.array([GATES.index(gate) for gate in (Gate.ANY, *gates)], dtype=np.int64)
-        of_papers = papers[unit_of][:, asked].max(axis=1, initial=0)
-        carried[:, column] = np.maximum(carried[:, column], np.maximum(of_law, of_papers))
-    return FleetClass(tuple(units), form_of, law, papers, fit, carried)
+        asked = [GATES.index(gate) for gate in (Gate.ANY, *gates)]
+        of_papers = papers[:, asked].max(axis=1, initial=0)[unit_of]
+        carried[:, place] = np.maximum(carried[:, place], np.maximum(of_law, of_papers))
+    return ClassArrays(law, papers, fit, carried)
+
+
+def _as_carried(loads: LoadColumns, trip: Trip) -> LoadColumns:
+    """The loads with the beams and boards that the trip puts under every one of them."""
+    under = {"bearing_length_mm": trip.bearing_length_mm, "bearing_area_m2": trip.bearing_area_m2}
+    if all(value is None for value in under.values()):
+        return loads
+    spread = {name: np.full((loads.size, 1), number(value)) for name, value in under.items()}
+    return replace(loads, numbers={**loads.numbers, **spread})
 
 
 def law_of_fleet(units: Sequence[UnitRecord], ship_date: date, *, rules: Rules | None = None) -> VerdictArray:
     """The worst verdict of each unit's goods, shape (n, modes). A list not confirmed, or empty, cannot be decided."""
-    worst = np.zeros((len(units), len(MODES)), dtype=np.int8)
-    unsure = np.array([not unit.items or not unit.goods_list.confirmed for unit in units], dtype=np.bool_)
-    worst[unsure] = int(Verdict.CANNOT_DECIDE)
-    batteries: list[tuple[int, Battery]] = []
-    others: dict[Item, list[int]] = {}
-    for n, unit in enumerate(units):
-        for entry in unit.items:
-            if isinstance(entry.item, Battery):
-                batteries.append((n, entry.item))
-            else:
-                others.setdefault(entry.item, []).append(n)
-    owners: NDArray[np.int64] = np.array([n for n, _battery in batteries], dtype=np.int64)
-    for column, mode in enumerate(MODES):
-        if batteries:
-            decided = decide_batteries([battery for _n, battery in batteries], mode, ship_date, rules=rules)
-            np.maximum.at(worst[:, column], owners, decided.verdict)
-        for item, holders in others.items():
-            verdict = int(decide_item(item, mode, ship_date, rules=rules).verdict)
-            np.maximum.at(worst[:, column], np.array(holders), np.int8(verdict))
+    return law_of_columns(columns_of(units), ship_date, rules=rules)
+
+
+def law_of_columns(columns: FleetColumns, ship_date: date, *, rules: Rules | None = None) -> VerdictArray:
+    """The worst verdict of each unit's goods, shape (n, modes), equal goods decided once.
+
+    A list not confirmed, or empty, cannot be decided.
+    """
+    worst = np.zeros((columns.size, len(MODES)), dtype=np.int8)
+    some = np.bincount(columns.line_unit, minlength=columns.size) > 0
+    worst[~some | ~columns.confirmed] = int(Verdict.CANNOT_DECIDE)
+    of_items = verdicts_of_items(columns.items, ship_date, rules=rules)
+    np.maximum.at(worst, columns.line_unit, of_items[columns.line_item])
     return worst
+
+
+def verdicts_of_items(items: Sequence[Item], ship_date: date, *, rules: Rules | None = None) -> VerdictArray:
+    """The verdict of each item in each mode, shape (items, modes); the batteries all at once."""
+    found = np.zeros((len(items), len(MODES)), dtype=np.int8)
+    places = [place for place, item in enumerate(items) if isinstance(item, Battery)]
+    batteries = battery_columns([item for item in items if isinstance(item, Battery)])
+    others = [(place, item) for place, item in enumerate(items) if not isinstance(item, Battery)]
+    for column, mode in enumerate(MODES):
+        if places:
+            found[places, column] = decide_columns(batteries, mode, ship_date, rules=rules).verdict
+        for place, item in others:
+            found[place, column] = int(decide_item(item, mode, ship_date, rules=rules).verdict)
+    return found
 
 
 def papers_of_fleet(units: Sequence[UnitRecord]) -> VerdictArray:
     """The worst paper of each unit and gate, shape (n, gates), as Carried."""
-    worst = np.zeros((len(units), len(GATES)), dtype=np.int8)
-    for n, unit in enumerate(units):
-        for paper in unit.papers:
-            place = GATES.index(paper.gate)
-            worst[n, place] = max(int(worst[n, place]), int(_OF_PAPER[paper.state]))
+    return papers_of_columns(columns_of(units))
+
+
+def papers_of_columns(columns: FleetColumns) -> VerdictArray:
+    """The worst paper of each unit and gate, shape (n, gates), as Carried."""
+    worst = np.zeros((columns.size, len(GATES)), dtype=np.int8)
+    np.maximum.at(worst, (columns.paper_unit, columns.paper_gate), _OF_PAPER[columns.paper_state])
     return worst
 
 

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, fields
 
 from fleet.domain.fit.loads import Load
+from fleet.domain.fit.sling import corner_share
 
 LEAST_HALF_MM = 1e-3
 
@@ -44,6 +45,17 @@ MEASURE_NAMES: tuple[str, ...] = tuple(field.name for field in fields(Measures))
 
 
 @dataclass(frozen=True, slots=True)
+class Corner:
+    """One lifting point [mm from front and left], how far it is from the plumb line, and the most it may come to bear."""
+
+    key: str
+    x_mm: float
+    y_mm: float
+    run_mm: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
 class Hang:
     """How a form hangs below a hook [mm]: the longest run from a lifting point to the plumb line through the centre of
     gravity, the least distance of that line from the sides of the points (negative: outside), its height above them.
@@ -52,6 +64,11 @@ class Hang:
     run_mm: float
     half_width_mm: float
     cg_above_mm: float
+    corners: tuple[Corner, ...]
+
+    @property
+    def near(self) -> Corner:
+        return min(self.corners, key=lambda corner: corner.run_mm)
 
 
 def hang_of(measures: Measures) -> Hang | None:
@@ -71,12 +88,25 @@ def hang_of(measures: Measures) -> Hang | None:
         return None
     x, y, z, front, left, along, across, height = (float(value or 0.0) for value in needed)
     sides = (x - front, front + along - x, y - left, left + across - y)
-    run = max(
-        math.hypot(corner_x - x, corner_y - y)
-        for corner_x in (front, front + along)
-        for corner_y in (left, left + across)
+    corners = tuple(
+        Corner(
+            f"{end}_{side}",
+            corner_x,
+            corner_y,
+            math.hypot(corner_x - x, corner_y - y),
+            corner_share(
+                _part(opposite_x - x, opposite_x - corner_x), _part(opposite_y - y, opposite_y - corner_y)
+            ),
+        )
+        for end, corner_x, opposite_x in (("front", front, front + along), ("rear", front + along, front))
+        for side, corner_y, opposite_y in (("left", left, left + across), ("right", left + across, left))
     )
-    return Hang(run, min(sides), z - height)
+    return Hang(max(corner.run_mm for corner in corners), min(sides), z - height, corners)
+
+
+def _part(from_here: float, whole: float) -> float:
+    """What the near end of a beam bears: the arm of the far end over the whole; a beam of no length bears all at once."""
+    return from_here / whole if whole else 1.0
 
 
 def load_of(measures: Measures, mass_kg: float | None, *, proof_in_date: bool | None) -> Load:
@@ -114,6 +144,8 @@ def load_of(measures: Measures, mass_kg: float | None, *, proof_in_date: bool | 
         point_length_mm=measures.point_length_mm,
         point_width_mm=measures.point_width_mm,
         point_run_mm=hang.run_mm if hang else None,
+        near_point_run_mm=hang.near.run_mm if hang and not outside else None,
+        near_point_share=hang.near.share if hang and not outside else None,
         cg_above_points_mm=None
         if hang is None
         else (max(hang.cg_above_mm, 1.0) if outside else hang.cg_above_mm),
