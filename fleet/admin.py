@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from django import forms
 from django.contrib import admin
 from django.contrib.auth.admin import UserAdmin
 from django.db import models
@@ -44,8 +45,19 @@ from fleet.models import (
     Weighing,
     WetState,
 )
+from fleet.services.measures import check_packed_form, measured, refuse_problems
+from fleet.services.transport import own_problems
 from fleet.services.units import unit_add
-from fleet.web.admin_kinds import EditedAdmin, KeptAdmin, ReadOnlyAdmin, RecordAdmin, actor_of, audit_formset
+from fleet.web.admin_kinds import (
+    EditedAdmin,
+    EditedForm,
+    KeptAdmin,
+    ReadOnlyAdmin,
+    RecordAdmin,
+    RecordForm,
+    actor_of,
+    audit_formset,
+)
 
 
 class MembershipInline(admin.TabularInline):
@@ -95,11 +107,37 @@ class DesignAdmin(EditedAdmin):
     search_fields = ("code", "name")
 
 
+class MeasuredForm(EditedForm):
+    confirmed = forms.BooleanField(
+        label=_("What is out of the ordinary was measured twice"), required=False, initial=False
+    )
+
+
+class MeasuredAdmin(EditedAdmin):
+    """Rows with measures: what cannot be is refused, what is out of the ordinary is asked about."""
+
+    form = MeasuredForm
+
+    def get_fields(self, request: HttpRequest, obj: Any = None) -> Any:
+        return [*super().get_fields(request, obj), "confirmed"]
+
+    def check_measures(self, row: Any, changed: set[str] | None, *, confirmed: bool) -> None:
+        raise NotImplementedError
+
+    def save_by_service(self, request: HttpRequest, form: Any, change: bool) -> models.Model:
+        changed = set(form.changes()) if change else None
+        self.check_measures(form.instance, changed, confirmed=form.cleaned_data["confirmed"])
+        return super().save_by_service(request, form, change)
+
+
 @admin.register(PackedForm)
-class PackedFormAdmin(EditedAdmin):
+class PackedFormAdmin(MeasuredAdmin):
     list_display = ("design", "code", "kind", "length_mm", "width_mm", "height_mm", "mass_kg")
     list_filter = ("design", "kind")
     list_select_related = ("design",)
+
+    def check_measures(self, row: Any, changed: set[str] | None, *, confirmed: bool) -> None:
+        check_packed_form(row, changed=changed, confirmed=confirmed)
 
 
 @admin.register(CertificateRule)
@@ -167,11 +205,20 @@ class ModificationAdmin(RecordAdmin):
     search_fields = ("unit__tag",)
 
 
+class WeighingForm(RecordForm):
+    confirmed = forms.BooleanField(label=_("A mass out of the ordinary is right"), required=False)
+
+
 @admin.register(Weighing)
 class WeighingAdmin(RecordAdmin):
+    form = WeighingForm
     list_display = ("unit", "packed_form", "mass_kg")
     list_select_related = ("unit", "packed_form__design", "recorded_by")
     search_fields = ("unit__tag",)
+
+    def get_fields(self, request: HttpRequest, obj: Any = None) -> Any:
+        names = super().get_fields(request, obj)
+        return [*names, "confirmed"] if obj is None or obj.counts else names
 
 
 @admin.register(WetState)
@@ -278,10 +325,15 @@ class TemperatureLogAdmin(ReadOnlyAdmin):
 
 
 @admin.register(UnitForm)
-class UnitFormAdmin(EditedAdmin):
+class UnitFormAdmin(MeasuredAdmin):
     list_display = ("unit", "packed_form", "valid_from", "valid_to", "reason")
     list_select_related = ("unit", "packed_form__design")
     search_fields = ("unit__tag",)
+
+    def check_measures(self, row: Any, changed: set[str] | None, *, confirmed: bool) -> None:
+        refuse_problems(
+            own_problems(row.packed_form, measured(row), confirmed=confirmed), "unit_form.confirm"
+        )
 
 
 @admin.register(BankTransport)

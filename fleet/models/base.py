@@ -50,6 +50,7 @@ class Correctable(Recorded):
         "self", on_delete=models.PROTECT, null=True, blank=True, related_name="supersedes", editable=False
     )
 
+    confirmed = False  # not kept: said while it is written down that what is out of the ordinary is right
     objects = CorrectableQuerySet.as_manager()
 
     class Meta:

@@ -60,11 +60,13 @@ def record_supersede(
     changes: Mapping[str, Any],
     actor: User | None,
     reason: str = "",
+    confirmed: bool = False,
     now: datetime | None = None,
 ) -> Record:
     """Writes the right row and marks the old one as superseded by it. Returns the new row.
 
-    The new row passes the same rules as a fresh one. Correcting to what is on file already changes nothing.
+    The new row passes the same rules as a fresh one; `confirmed`: what is out of the ordinary in it is right.
+    Correcting to what is on file already changes nothing.
     """
     instant = moment_or_now(now)
     with transaction.atomic():
@@ -73,7 +75,9 @@ def record_supersede(
         refuse_unknown(row, changes)
         if all(getattr(row, name) == value for name, value in changes.items()):
             return row
-        return _replace(row, changes, actor=actor, reason=reason, now=instant, action="supersede")
+        return _replace(
+            row, changes, actor=actor, reason=reason, now=instant, action="supersede", confirmed=confirmed
+        )
 
 
 def record_move_to(
@@ -119,13 +123,20 @@ def record_restore(*, record: Record, reason: str, actor: User | None, now: date
 
 
 def _replace(
-    row: Record, changes: Mapping[str, Any], *, actor: User | None, reason: str, now: datetime, action: str
+    row: Record,
+    changes: Mapping[str, Any],
+    *,
+    actor: User | None,
+    reason: str,
+    now: datetime,
+    action: str,
+    confirmed: bool = False,
 ) -> Record:
     # The old row steps aside first, so that 'once per bank and moment' lets the new one in; all in one transaction.
     row.struck_at, row.struck_reason = now, action
     row.save(update_fields=["struck_at", "struck_reason"])
     old_units = units_touched(row)
-    fresh = _copy(row, changes, now)
+    fresh = _copy(row, changes, now, confirmed)
     save_record(fresh, action=f"{kind(row)}.{action}", actor=actor, now=now, note=reason)
     row.struck_at, row.struck_reason, row.superseded_by = None, "", fresh
     row.save(update_fields=["struck_at", "struck_reason", "superseded_by"])
@@ -136,13 +147,14 @@ def _replace(
     return fresh
 
 
-def _copy(row: Record, changes: Mapping[str, Any], now: datetime) -> Record:
+def _copy(row: Record, changes: Mapping[str, Any], now: datetime, confirmed: bool = False) -> Record:
     values = {
         field.name: getattr(row, field.name)
         for field in row._meta.concrete_fields
         if field.name not in BOOKKEEPING
     }
     fresh = type(row)(**{**values, **changes})
+    fresh.confirmed = confirmed
     if check := _checks.get(type(row)):
         check(fresh, now)
     return fresh

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -11,11 +11,10 @@ from django.utils.translation import gettext_noop as _
 
 from fleet.lib.errors import DomainError
 from fleet.models import BankTransport, BatteryBank, PackedForm, Unit, UnitForm, User
-from fleet.models.designs import FormMeasures
+from fleet.services.measures import MEASURES, Problem, measure_problems, measures_on, refuse_problems
 from fleet.services.records import (
     check_row,
     facts,
-    field_label,
     local_day,
     locked,
     moment_or_now,
@@ -28,10 +27,6 @@ BANK_FACTS = frozenset(
     for field in BankTransport._meta.fields
     if field.name not in {"id", "bank", "version", "updated_at"}
 )
-MEASURES = frozenset(field.name for field in FormMeasures._meta.fields)
-LIGHTEST_KG = 50
-MASS_FACTOR = 3
-LIFTING_POINTS = 4
 
 
 def bank_transport_save(
@@ -92,7 +87,7 @@ def unit_form_save(
             unit=unit.tag,
         )
     _check_day(unit, valid_from, moment_or_now(now))
-    _check_ordinary(packed_form, measures, confirmed)
+    refuse_problems(own_problems(packed_form, measures, confirmed=confirmed), "unit_form.confirm")
     values = {name: measures.get(name) for name in sorted(MEASURES)} | {"reason": reason.strip()}
     with transaction.atomic():
         locked(unit)
@@ -135,26 +130,12 @@ def _check_day(unit: Unit, day: date, now: datetime) -> None:
         )
 
 
-def _check_ordinary(form: PackedForm, measures: Mapping[str, Any], confirmed: bool) -> None:
-    """Refuses what is more often a slip of the pen than true, until it is confirmed. Bounds: common practice, no source."""
-    doubts = []
-    points, mass_kg = measures.get("lifting_points"), measures.get("mass_kg")
-    if points is not None and points < LIFTING_POINTS:
-        doubts.append(f"{field_label(form, 'lifting_points')}: {points}")
-    if mass_kg is not None and (
-        mass_kg < LIGHTEST_KG
-        or (
-            form.mass_kg is not None
-            and not form.mass_kg / MASS_FACTOR <= mass_kg <= form.mass_kg * MASS_FACTOR
-        )
-    ):
-        doubts.append(f"{field_label(form, 'mass_kg')}: {mass_kg:g} kg")
-    if doubts and not confirmed:
-        raise DomainError(
-            "unit_form.confirm",
-            _("{doubts}. That is out of the ordinary: measure again, mend it, or confirm that it is right."),
-            doubts="; ".join(doubts),
-        )
+def own_problems(form: PackedForm, own: Mapping[str, Any], *, confirmed: bool) -> Iterator[Problem]:
+    """What cannot have been measured on a unit in this form, and what is out of the ordinary unless `confirmed`."""
+    changed = {name for name, value in own.items() if value is not None}
+    return measure_problems(
+        measures_on(form, own), changed, confirmed=confirmed, listed_kg=form.mass_kg if changed else None
+    )
 
 
 def _end_before(latest: UnitForm | None, valid_from: date, actor: User | None) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from datetime import date, datetime, time
 from uuid import UUID
 
@@ -29,6 +29,7 @@ from fleet.models import (
 from fleet.models.designs import Evidence
 from fleet.services.audit import plain
 from fleet.services.corrections import check_for, require_reason
+from fleet.services.measures import Problem, measure_problems, measured
 from fleet.services.past_deployments import spans_of
 from fleet.services.records import (
     birth_of_unit,
@@ -375,10 +376,11 @@ def weighing_record(
     happened_at: datetime,
     actor: User | None,
     method: str = "",
+    confirmed: bool = False,
     token: UUID | None = None,
     now: datetime | None = None,
 ) -> Weighing:
-    """Writes down what the unit weighed [kg], packed in that form."""
+    """Writes down what the unit weighed [kg], packed in that form. `confirmed`: a mass out of the ordinary is right."""
     instant = moment_or_now(now)
 
     def write() -> Weighing:
@@ -390,6 +392,7 @@ def weighing_record(
             method=method,
             token=token,
         )
+        row.confirmed = confirmed
         _check_weighing(row, instant)
         return save_record(row, action="weighing.record", actor=actor, now=instant)
 
@@ -407,16 +410,28 @@ def _check_weighing(row: Weighing, now: datetime) -> None:
             form=str(row.packed_form),
             unit=row.unit.tag,
         )
-    listed = row.packed_form.mass_kg
-    if listed is not None and not listed / 3 <= row.mass_kg <= listed * 3:
+    doubts = [error.sentence for _name, error in weighing_doubts(row)]
+    if doubts and not _weighed_before(row):
         raise DomainError(
             "weighing.implausible",
             _(
-                "{mass} kg against {listed} kg in the catalogue: that is not this unit. Was it typed in another unit?"
+                "{doubts} Perhaps that is not this unit, or not this form. Weigh again, mend it, or confirm that it is "
+                "right."
             ),
-            mass=f"{row.mass_kg:.0f}",
-            listed=f"{listed:.0f}",
+            doubts=" ".join(doubts),
         )
+
+
+def weighing_doubts(row: Weighing) -> Iterator[Problem]:
+    """What is out of the ordinary about a weighing, unless it is confirmed. No query."""
+    measures = measured(row.packed_form) | {"mass_kg": row.mass_kg}
+    return measure_problems(measures, {"mass_kg"}, confirmed=row.confirmed, listed_kg=row.packed_form.mass_kg)
+
+
+def _weighed_before(row: Weighing) -> bool:
+    """Whether this mass was accepted already: a correction of something else does not ask again."""
+    same = Weighing.objects.filter(unit=row.unit, packed_form=row.packed_form, mass_kg=row.mass_kg)
+    return same.exclude(pk=row.pk).exists()
 
 
 def wet_state_record(

@@ -159,7 +159,13 @@ class RecordAdmin(ServiceAdmin):
         reason, actor = form.cleaned_data.get("reason", ""), actor_of(request)
         if form.cleaned_data.get("strike"):
             return record_strike(record=form.instance, reason=reason, actor=actor)
-        return record_supersede(record=form.instance, changes=form.changes(), actor=actor, reason=reason)
+        return record_supersede(
+            record=form.instance,
+            changes=form.changes(),
+            actor=actor,
+            reason=reason,
+            confirmed=form.cleaned_data.get("confirmed", False),
+        )
 
 
 class EditedForm(SentenceForm):

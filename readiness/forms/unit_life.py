@@ -204,6 +204,9 @@ class WeighingForm(RecordForm):
         label=_("With what"), max_length=120, required=False, help_text=_("For instance a crane scale.")
     )
     happened_at = MomentField(label=_("Weighed at"))
+    confirmed = forms.BooleanField(
+        label=_("It was weighed twice: a mass out of the ordinary is right"), required=False
+    )
 
     def __init__(self, *args: Any, unit: Unit, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

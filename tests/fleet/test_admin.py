@@ -8,9 +8,17 @@ from django.contrib import admin
 from django.urls import reverse
 from django.utils import timezone
 
-from fleet.models import AuditEntry, Correctable, Membership, Place, Unit, User
+from fleet.models import AuditEntry, Correctable, Membership, Place, Unit, User, Weighing
 from readiness.models import Alert, BankState, Charge, InspectionType, Reading, Verdict
-from tests.factories.fleet import NOW, DepotFactory, DesignFactory, UnitFactory, UserFactory
+from tests.factories.fleet import (
+    NOW,
+    DepotFactory,
+    DesignFactory,
+    PackedFormFactory,
+    UnitFactory,
+    UserFactory,
+    WeighingFactory,
+)
 from tests.factories.readiness import ChargeFactory, InspectionTypeFactory, ReadingFactory, VerdictFactory
 
 pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
@@ -186,3 +194,38 @@ def test_list_pages_cost_the_same_at_two_sizes(client, root, django_assert_num_q
         VerdictFactory(unit=UnitFactory())
         InspectionTypeFactory()
     assert costs() == small
+
+
+def test_measures_out_of_the_ordinary_are_asked_about(client, root):
+    form = PackedFormFactory()
+    sent = typed(client, form)
+    for mass, sentence in (("3.7", "less than 50 kg"), ("200000", "m³")):
+        answer = client.post(address(form), sent | {"mass_kg": mass})
+        assert sentence in answer.content.decode()
+    answer = client.post(address(form), sent | {"lifting_points": "2"})
+    assert "fewer than the 4 legs of a sling" in answer.content.decode()
+    answer = client.post(address(form), sent | {"cog_x_mm": "-5", "confirmed": "on"})
+    assert "-5 is less than 0" in answer.content.decode()
+    form.refresh_from_db()
+    assert (form.mass_kg, form.lifting_points, form.cog_x_mm, form.version) == (1800.0, None, None, 1)
+    answer = client.post(address(form), sent | {"lifting_points": "2", "confirmed": "on"})
+    assert answer.status_code == 302
+    form.refresh_from_db()
+    assert (form.lifting_points, form.version) == (2, 2)
+
+
+def test_a_new_form_is_asked_about_beside_the_others_of_its_design(client, root):
+    form = PackedFormFactory(mass_kg=3600.0)
+    sent = {"design": form.design_id, "code": "trailer", "kind": "trailer", "mass_kg": "370"}
+    answer = client.post(reverse("admin:fleet_packedform_add"), sent)
+    assert "370 kg against 3600 kg of another form" in answer.content.decode()
+    assert client.post(reverse("admin:fleet_packedform_add"), sent | {"confirmed": "on"}).status_code == 302
+    assert form.design.packed_forms.count() == 2
+
+
+def test_a_weighing_out_of_the_ordinary_is_put_right_with_a_tick(client, root):
+    weighing = WeighingFactory()
+    sent = typed(client, weighing) | {"mass_kg": "9000", "reason": "read again"}
+    assert "confirm that it is right" in client.post(address(weighing), sent).content.decode()
+    assert client.post(address(weighing), sent | {"confirmed": "on"}).status_code == 302
+    assert Weighing.objects.counting().get().mass_kg == 9000.0

@@ -132,7 +132,7 @@ def test_back_to_the_design_is_said_by_leaving_every_measure_empty(unit, skid) -
         ({"reason": "  "}, "record.field"),
         ({"valid_from": TODAY + DAY}, "unit_form.in_future"),
         ({"valid_from": dt.date(1990, 1, 1)}, "unit_form.before_birth"),
-        ({"measures": {"length_mm": 0.0}}, "record.field"),
+        ({"measures": {"length_mm": 0.0}}, "form.impossible"),
         ({"measures": {"mass_kg": 0.5}, "confirmed": True}, "record.field"),
     ],
 )
@@ -169,8 +169,8 @@ def test_nothing_is_written_before_what_is_on_file(unit, skid) -> None:
         ({"lifting_points": 3}, "lifting"),
         ({"lifting_points": 0}, "lifting"),
         ({"mass_kg": 49.9}, "49.9 kg"),
-        ({"mass_kg": 599.0}, "599 kg"),
-        ({"mass_kg": 5401.0}, "5401 kg"),
+        ({"mass_kg": 899.0}, "899 kg"),
+        ({"mass_kg": 3601.0}, "3601 kg"),
         ({"mass_kg": 49.0, "lifting_points": 2}, "49 kg"),
     ],
 )
@@ -184,11 +184,11 @@ def test_what_is_out_of_the_ordinary_is_confirmed_first(unit, skid, measures, na
     assert {name: getattr(row, name) for name in measures} == measures
 
 
-@pytest.mark.parametrize("measures", [{"lifting_points": 4}, {"mass_kg": 600.0}, {"mass_kg": 5400.0}])
+@pytest.mark.parametrize("measures", [{"lifting_points": 4}, {"mass_kg": 900.0}, {"mass_kg": 3600.0}])
 def test_the_edges_of_the_ordinary_need_no_tick(unit, skid, measures) -> None:
     assert differs(unit, skid, measures=measures).pk
 
 
 def test_without_a_mass_of_the_design_only_the_lightest_is_asked(unit) -> None:
-    bare = PackedFormFactory(design=unit.design, mass_kg=None)
+    bare = PackedFormFactory(design=unit.design, mass_kg=None, length_mm=None)
     assert differs(unit, bare, measures={"mass_kg": 50.0}).mass_kg == 50.0

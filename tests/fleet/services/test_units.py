@@ -7,6 +7,7 @@ import pytest
 
 from fleet.lib.errors import DomainError
 from fleet.models import Absence, AuditEntry, Certificate, Modification, UnitStay
+from fleet.services.corrections import record_supersede
 from fleet.services.deployments import deployment_start
 from fleet.services.past_deployments import deployment_past
 from fleet.services.units import (
@@ -136,6 +137,28 @@ def test_a_weighing_is_of_this_design_and_believable():
         weighing_record(packed_form=PackedFormFactory(), mass_kg=1834.0, **values)
     with pytest.raises(DomainError, match="typed in another unit"):
         weighing_record(packed_form=form, mass_kg=18.3, **values)
+    with pytest.raises(DomainError, match="Was it typed in another unit"):
+        weighing_record(packed_form=form, mass_kg=1834 / 0.45359237, **values)
+    unlisted = PackedFormFactory(design=unit.design, mass_kg=None)
+    with pytest.raises(DomainError, match=r"3.7 kg is less than 50 kg"):
+        weighing_record(packed_form=unlisted, mass_kg=3.7, **values)
+
+
+def test_a_mass_out_of_the_ordinary_is_confirmed_once():
+    unit = UnitFactory()
+    form = PackedFormFactory(design=unit.design, mass_kg=1800.0)
+    odd = weighing_record(
+        unit=unit, packed_form=form, mass_kg=4000.0, happened_at=ago(1), actor=None, confirmed=True, now=NOW
+    )
+    # Another word about the same mass does not ask again; another odd mass does.
+    right = record_supersede(record=odd, changes={"method": "crane scale"}, actor=None, now=NOW)
+    assert (right.mass_kg, right.method) == (4000.0, "crane scale")
+    with pytest.raises(DomainError, match="confirm that it is right"):
+        record_supersede(record=right, changes={"mass_kg": 4100.0}, actor=None, now=NOW)
+    right.refresh_from_db()
+    assert right.counts
+    put = record_supersede(record=right, changes={"mass_kg": 4100.0}, actor=None, confirmed=True, now=NOW)
+    assert put.mass_kg == 4100.0
 
 
 def test_a_wet_state_and_a_certificate_are_written_once():

@@ -178,6 +178,13 @@ def test_pounds_of_a_person_who_thinks_in_pounds(client, cast, unit, skid) -> No
     assert unit.weighings.get().mass_kg == pytest.approx(4000 * 0.45359237)
 
 
+def test_a_mass_out_of_the_ordinary_is_saved_with_the_tick(client, unit, skid) -> None:
+    given = {"packed_form": skid.pk, "mass_kg": "18150"}
+    assert post(client, "weighing/", **given).status_code == 422
+    assert post(client, "weighing/", confirmed="on", **given).status_code == 302
+    assert unit.weighings.get().mass_kg == 18150.0
+
+
 def test_a_change_shows_what_it_voids_before_it_is_saved(client, unit) -> None:
     CertificateFactory(unit=unit, kind="lifting_exam", number="L-9")
     CertificateFactory(unit=unit, kind="radio_permit", number="R-1")
