@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from fleet.domain import placement_exact as exact
 from fleet.domain import placement_greedy as greedy
 from fleet.domain.placement_balance import balanced
-from fleet.domain.placement_shapes import Layout, Piece, Room, Spot, Way, ways_of
+from fleet.domain.placement_shapes import Layout, Piece, Room, Spot, Supports, Way, ways_of
 from fleet.lib.errors import DomainError
 
-__all__ = ["LeftOut", "Piece", "Placed", "Placement", "Room", "faults_of", "place"]
+__all__ = ["LeftOut", "Piece", "Placed", "Placement", "Room", "Supports", "faults_of", "place"]
 
 TOLERANCE_MM = 1e-3
 LARGEST_EXACT = 8
@@ -98,7 +98,9 @@ def _faults_of_one(item: Placed, by_key: dict[str, Piece], room: Room) -> list[s
         "has other sides": (item.along_mm, item.across_mm) != sides,
         "may not be turned": item.turned and not piece.may_turn,
         "is too high": piece.height_mm > min(room.height_mm, room.door_height_mm),
-        "does not pass the door": door > room.door_width_mm,
+        "does not pass the door": door > room.door_width_mm or item.along_mm > room.door_length_mm,
+        "presses too hard on the floor": piece.mass_kg * 1e6
+        > room.floor_kg_m2 * piece.length_mm * piece.width_mm * (1 + 1e-9),
         "stands outside along": item.x_mm < gap or item.x_mm + item.along_mm > room.length_mm - gap,
         "stands outside across": item.y_mm < gap or item.y_mm + item.across_mm > room.width_mm - gap,
     }
@@ -127,12 +129,30 @@ def _faults_of_load(placement: Placement, by_key: dict[str, Piece], room: Room) 
         )
         if abreast > room.line_load_kg_m * (1 + 1e-9):
             faults.append(f"the floor carries {abreast:.0f} kg/m at {cut.x_mm:.0f} mm")
-    if known and room.cg_window_mm is not None:
-        moments = sum(masses[item.key] * (item.x_mm + _cg_of(by_key[item.key], item)) for item in known)
+    if not known:
+        return faults
+    moments = sum(masses[item.key] * (item.x_mm + _cg_of(by_key[item.key], item)) for item in known)
+    if room.cg_window_mm is not None:
         low, high = room.cg_window_mm
         if not low - TOLERANCE_MM <= moments / total <= high + TOLERANCE_MM:
             faults.append(f"the centre of gravity lies at {moments / total:.0f} mm")
+    if room.supports is not None:
+        faults += _faults_of_axles(total, moments, room.supports)
     return faults
+
+
+def _faults_of_axles(total_kg: float, moments: float, supports: Supports) -> list[str]:
+    """Moments about the far end [kg mm]; each axle bears between nothing and its limit."""
+    lever = supports.rear_mm - supports.front_mm
+    rear = (moments - total_kg * supports.front_mm) / lever
+    front = (total_kg * supports.rear_mm - moments) / lever
+    slack = total_kg * TOLERANCE_MM / lever + 1e-6
+    tests = (("front", front, supports.front_kg), ("rear", rear, supports.rear_kg))
+    return [
+        f"the {name} axle bears {borne:.0f} kg"
+        for name, borne, limit in tests
+        if not -slack <= borne <= limit + slack
+    ]
 
 
 def _cg_of(piece: Piece, item: Placed) -> float:

@@ -7,7 +7,15 @@ from itertools import combinations
 import numpy as np
 from scipy.optimize import linprog
 
-from fleet.domain.placement_shapes import Layout, Room, Spot, centre_mm, floor_of, worst_line_kg_m
+from fleet.domain.placement_shapes import (
+    Layout,
+    Room,
+    Spot,
+    centre_mm,
+    cg_window_mm,
+    floor_of,
+    worst_line_kg_m,
+)
 
 LINE_TOLERANCE = 1 + 1e-9
 
@@ -35,10 +43,15 @@ def sound(layout: Layout, room: Room) -> bool:
 
 
 def _in_window(layout: Layout, room: Room) -> bool:
-    if room.cg_window_mm is None or not layout:
+    window = _window(layout, room)
+    if window is None or not layout:
         return True
-    low, high = room.cg_window_mm
+    low, high = window
     return low - 1e-4 <= centre_mm(layout) <= high + 1e-4
+
+
+def _window(layout: Layout, room: Room) -> tuple[float, float] | None:
+    return cg_window_mm(room, sum(spot.way.mass_kg for spot in layout))
 
 
 def _mirrored(layout: Layout, room: Room) -> Layout:
@@ -51,12 +64,15 @@ def _mirrored(layout: Layout, room: Room) -> Layout:
 
 
 def _moved(layout: Layout, room: Room) -> Layout | None:
-    if room.cg_window_mm is None:
+    window = _window(layout, room)
+    if window is None:
         return layout
+    if window[0] > window[1]:
+        return None
     count, (length, _width) = len(layout), floor_of(room)
     masses = np.array([spot.way.mass_kg for spot in layout])
     own = np.array([spot.way.cg_mm for spot in layout])
-    target = masses.sum() * sum(room.cg_window_mm) / 2.0
+    target = masses.sum() * sum(window) / 2.0
     rows, limits = [], []
     for one, other in combinations(range(count), 2):
         first, second = (one, other) if layout[one].x_mm <= layout[other].x_mm else (other, one)

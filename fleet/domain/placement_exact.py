@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import combinations
+from time import perf_counter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from fleet.domain.placement_shapes import Layout, Piece, Room, Spot, Way, floor_
 
 Ways = dict[str, tuple[Way, ...]]
 LARGEST_PATTERN_PROGRAM = 30_000
+LEAST_S = 0.02
 
 
 def improved(
@@ -32,7 +34,11 @@ def improved(
     time_limit_s: float,
     largest: int,
 ) -> tuple[Layout, int]:
-    """(layout, proven upper limit): at least as good as what came in, and the limit no higher."""
+    """(layout, proven upper limit): at least as good as what came in, and the limit no higher.
+
+    `time_limit_s` is for all programs together.
+    """
+    ends = perf_counter() + time_limit_s
     found = _on_patterns(pieces, ways, room, time_limit_s)
     if found is not None:
         layout, bound = found
@@ -41,7 +47,7 @@ def improved(
         if kept is not None and len(kept) > len(best) and sound(kept, room):
             best = kept
     if len(best) < most and len(pieces) <= largest:
-        layout, bound = _with_all_limits(pieces, ways, room, time_limit_s)
+        layout, bound = _with_all_limits(pieces, ways, room, ends)
         most = min(most, bound)
         if len(layout) > len(best) and sound(layout, room):
             best = layout
@@ -162,9 +168,7 @@ class _Program:
         )
 
 
-def _with_all_limits(
-    pieces: Sequence[Piece], ways: Ways, room: Room, time_limit_s: float
-) -> tuple[Layout, int]:
+def _with_all_limits(pieces: Sequence[Piece], ways: Ways, room: Room, ends: float) -> tuple[Layout, int]:
     """Columns: one choice per way, x, y and moment of every piece, and four sides of every pair.
 
     Sets of pieces too heavy to stand abreast are forbidden one by one, as solutions show them.
@@ -200,7 +204,7 @@ def _with_all_limits(
         ):
             program.at_most({corner + first: 1.0, corner + second: -1.0, side: reach} | sizes[first], reach)
     program.at_most({j: way.mass_kg for j, (_key, way) in enumerate(flat)}, room.payload_kg)
-    if room.cg_window_mm is not None:
+    if room.cg_window_mm is not None or room.supports is not None:
         _balance_rows(program, flat, of_piece, x0, m0, n, room, depth)
     lower, upper = np.zeros(columns), np.ones(columns)
     upper[x0:y0], upper[y0:m0] = depth, width
@@ -211,12 +215,15 @@ def _with_all_limits(
     cost[:count] = -1.0
     most = n
     for _cut in range(50):
+        left_s = ends - perf_counter()
+        if left_s < LEAST_S:
+            break
         result = milp(
             cost,
             integrality=integrality,
             bounds=Bounds(lower, upper),
             constraints=program.constraint(),
-            options={"time_limit": time_limit_s},
+            options={"time_limit": left_s},
         )
         most = min(most, _bound_of(result, n))
         if result.x is None:
@@ -261,14 +268,23 @@ def _balance_rows(
         program.at_most({m0 + i: -1.0}, 0.0)
         program.at_most({x0 + i: 1.0, m0 + i: -1.0} | dict.fromkeys(chosen, depth), depth)
     mass_of = {of_piece[key]: way.mass_kg for key, way in flat}
-    low, high = room.cg_window_mm or (0.0, 0.0)
-    upper = {m0 + i: mass for i, mass in mass_of.items()}
-    lower = {m0 + i: -mass for i, mass in mass_of.items()}
-    for j, (_key, way) in enumerate(flat):
-        upper[j] = way.mass_kg * (room.gap_mm + way.cg_mm - high)
-        lower[j] = way.mass_kg * (low - room.gap_mm - way.cg_mm)
-    program.at_most(upper, 0.0)
-    program.at_most(lower, 0.0)
+
+    def moment_at_most(about_mm: float, limit: float, sign: float) -> None:
+        """`sign` times the moment of what goes about a point along the floor is at most `limit` [kg mm]."""
+        row = {m0 + i: sign * mass for i, mass in mass_of.items()}
+        for j, (_key, way) in enumerate(flat):
+            row[j] = sign * way.mass_kg * (room.gap_mm + way.cg_mm - about_mm)
+        program.at_most(row, limit)
+
+    windows = [room.cg_window_mm] if room.cg_window_mm is not None else []
+    if room.supports is not None:
+        s, reach = room.supports, room.supports.rear_mm - room.supports.front_mm
+        windows.append((s.front_mm, s.rear_mm))
+        moment_at_most(s.front_mm, reach * s.rear_kg, 1.0)
+        moment_at_most(s.rear_mm, reach * s.front_kg, -1.0)
+    for low, high in windows:
+        moment_at_most(high, 0.0, 1.0)
+        moment_at_most(low, 0.0, -1.0)
 
 
 def _too_heavy_abreast(layout: Layout, room: Room) -> frozenset[tuple[str, Way]]:

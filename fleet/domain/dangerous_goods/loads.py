@@ -39,9 +39,10 @@ class LoadPoints:
 
 
 def adr_points(items: Sequence[LoadItem]) -> LoadPoints:
-    """ADR 1.1.3.6: with one category its own limit counts, with several the points, at most 1000. Source: ADR 1.1.3.6.3-4.
+    """ADR 1.1.3.6: each category within its own limit and, with several, the points at most 1000. Source: ADR 1.1.3.6.3-4.
 
-    Limited quantities and exempt goods are not counted. Category 4 has no limit and does not make a mixture.
+    Limited quantities and exempt goods are not counted. Category 4 has no limit and does not make a mixture. That a
+    category's own limit also counts in a mixture is the cautious reading: what is added never brings a load within.
     """
     if not items:
         return LoadPoints(unknown("missing_items", "mixed", "items"), None, ())
@@ -62,12 +63,12 @@ def _adr_reason(counted: Sequence[LoadItem], total: float) -> str:
     if 0 in categories:
         return "adr_1136_tc0_present"
     limited = categories - {4}
-    if len(limited) == 1:
-        (only,) = limited
-        amount = sum(item.qty or 0.0 for item in counted if item.tc == only)
-        within = amount <= CATEGORIES[only or 0][0]
-    else:
-        within = total <= POINT_LIMIT
+    amounts = {
+        category: sum(item.qty or 0.0 for item in counted if item.tc == category) for category in limited
+    }
+    within = all(amount <= CATEGORIES[category or 0][0] for category, amount in amounts.items())
+    if len(limited) > 1:
+        within = within and total <= POINT_LIMIT
     return "adr_1136_within" if within else "adr_1136_exceeded"
 
 

@@ -1,6 +1,7 @@
 """Which two goods must be kept apart, per mode.
 
-Sources: AIR DGR 9.3; SEA IMDG 7.2.4 (same cargo transport unit; 'away from' counts as a conflict here); ROAD ADR 7.5.2.
+Sources: AIR DGR 9.3; SEA IMDG 7.2.4 (same cargo transport unit; 'away from' counts as a conflict here); ROAD ADR 7.5.2;
+ROAD_US 49 CFR 177.848 (its letter O: only so far apart that what leaks cannot mix).
 """
 
 from __future__ import annotations
@@ -24,6 +25,14 @@ SEA_APART = frozenset(
     }
 )
 REACTIVE = frozenset({frozenset({"5.1", "3"}), frozenset({"5.1", "4.2"}), frozenset({"5.1", "8"})})
+US_APART = frozenset({frozenset({"4.2", "8"})})  # 177.848(c)
+US_NOT_MIXED = frozenset(
+    frozenset(pair) for pair in (("3", "5.1"), ("4.1", "8"), ("4.3", "8"), ("5.1", "8"), ("5.2", "8"))
+)
+# What tags a good. Corrosives without a name count as acids: the harmful end.
+ALONE_UN = frozenset({"3480", "3090"})
+HYPOCHLORITE_UN = frozenset({"1748", "1791", "2208", "2880", "3485", "3486", "3487"})
+ACID_UN = frozenset({"1760", "2582", "2794", "2796", "2800", "3264"})
 HYPOCHLORITE_WITH_ACID = frozenset({"hypochlorite", "acid"})
 
 
@@ -43,6 +52,8 @@ def rule_pair(first: Stowed, second: Stowed, mode: Mode) -> Ruling:
     reactive = classes in REACTIVE or frozenset({first.tag, second.tag}) == HYPOCHLORITE_WITH_ACID
     if _apart(first, second, classes, mode, reactive):
         return Ruling(Verdict.FORBIDDEN, "segregation_conflict", "mixed")
+    if mode is Mode.ROAD_US and (classes in US_NOT_MIXED or reactive):
+        return Ruling(Verdict.PERMITTED, "keep_apart_us", "mixed")
     if reactive:
         return Ruling(Verdict.PERMITTED, "keep_apart_reactive", "mixed")
     return Ruling(Verdict.PERMITTED, "no_table_conflict", "mixed")
@@ -54,9 +65,35 @@ def _apart(first: Stowed, second: Stowed, classes: Pair, mode: Mode, reactive: b
             one.tag == LITHIUM_ALONE and _kept_from_lithium(other.hazard_class or "")
             for one, other in ((first, second), (second, first))
         )
+    if mode is Mode.ROAD_US:
+        return classes in US_APART
     return mode is Mode.SEA and (classes in SEA_APART or reactive)
 
 
 def _kept_from_lithium(hazard_class: str) -> bool:
     explosive = hazard_class.startswith("1") and hazard_class != "1.4S"
     return explosive or hazard_class in AIR_APART_FROM_LITHIUM
+
+
+def tag_of(un: str) -> str | None:
+    """What more than its class counts of a UN number (four digits)."""
+    for tag, numbers in (
+        (LITHIUM_ALONE, ALONE_UN),
+        ("hypochlorite", HYPOCHLORITE_UN),
+        ("acid", ACID_UN),
+    ):
+        if un in numbers:
+            return tag
+    return None
+
+
+def rule_kinds(
+    first: tuple[str, ...], second: tuple[str, ...], tags: tuple[str | None, str | None], mode: Mode
+) -> Ruling:
+    """Two goods by class and subsidiary hazards: the strictest of all their pairs counts. No hazard: class not known."""
+    found = [
+        rule_pair(Stowed(one, tags[0]), Stowed(other, tags[1]), mode)
+        for one in first or (None,)
+        for other in second or (None,)
+    ]
+    return max(found, key=lambda ruling: (int(ruling.verdict), ruling.reason != "no_table_conflict"))

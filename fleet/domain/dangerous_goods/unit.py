@@ -16,11 +16,18 @@ from fleet.domain.dangerous_goods.words import Mode, Verdict, worst_of
 
 @dataclass(frozen=True, slots=True)
 class UnitItem:
-    """One thing aboard or in the kit; `removable` things could be shipped apart or bought at the destination."""
+    """One thing aboard or in the kit; `removable` things could be shipped apart or bought at the destination.
+
+    `total_qty` is all of it, in `total_unit` ('kg' or 'L', '' for the unit of its table entry), `gross_kg` all of it with
+    its packaging: a whole vehicle is judged by these, a package by the record. None: not known.
+    """
 
     label: str
     item: Item
     removable: bool = False
+    total_qty: float | None = None
+    total_unit: str = ""
+    gross_kg: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
