@@ -25,3 +25,9 @@ class ReadinessConfig(AppConfig):
         on_units_changed(after_change)
         mark_stores_changed(mark_stores)
         on_stores_changed(after_stores_change)
+
+        # What a next edition of the rules changes is counted over the whole fleet, with its goods.
+        from fleet.services.editions import count_changes_with
+        from readiness.services.edition_changes import count_changes
+
+        count_changes_with(count_changes)

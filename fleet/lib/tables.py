@@ -104,6 +104,31 @@ def read_table_file(path: Path) -> list[Row]:
     return list(_rows(text, path.name))
 
 
+def read_table_text(text: str, name: str) -> list[Row]:
+    """Like :func:`read_table`, for the text of a file that a person brought in; ``name`` is what the sentences call it.
+
+    Raises TableError also for what is no comma-separated text at all.
+    """
+    first = next((line for line in text.splitlines() if line.strip() and not line.startswith("#")), "")
+    if ";" in first and "," not in first:
+        raise TableError(
+            "table.semicolons",
+            "Table {file}: its cells are separated by semicolons. Save it with commas.",
+            file=name,
+        )
+    if "\0" in text:
+        raise TableError("table.not_text", "{file} is no text file. Save the table as CSV.", file=name)
+    try:
+        return list(_rows(text.removeprefix("\ufeff"), name))
+    except csv.Error as error:
+        raise TableError(
+            "table.not_csv",
+            "Table {file} cannot be read as comma-separated text ({why}). Save it as CSV once more.",
+            file=name,
+            why=str(error),
+        ) from None
+
+
 @cache
 def _read(package: str, name: str) -> tuple[Row, ...]:
     file = f"{package.replace('.', '/')}/{name}"

@@ -173,6 +173,8 @@ class RuleEdition(models.Model):
     editions_csv = models.TextField(_("table of editions"))
     goods_csv = models.TextField(_("table of goods"), blank=True)
     fingerprint = models.CharField(max_length=64, unique=True)
+    # [mode, first day] of each edition, kept apart: should the tables ever be unreadable, these days are still cut off.
+    covers = models.JSONField(_("modes and first days"), default=list)
     state = models.CharField(max_length=9, choices=State, default=State.LOADED)
     changes = models.JSONField(_("verdicts it changes"), default=list)
     note = models.CharField(max_length=400, blank=True)

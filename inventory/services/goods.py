@@ -11,9 +11,9 @@ from django.db import transaction
 from django.utils.translation import gettext_noop as _
 
 from fleet.domain.dangerous_goods.entered import entered_facts
-from fleet.domain.dangerous_goods.entries import held_entries
 from fleet.lib.errors import DomainError
 from fleet.models import BankStay, BatteryBank, Unit, User
+from fleet.selectors.editions import goods_in_force
 from fleet.services.changes import units_changed
 from fleet.services.corrections import check_for, record_strike
 from fleet.services.records import (
@@ -88,7 +88,7 @@ def _check_line(row: GoodsLine, now: datetime) -> None:
         raise DomainError(
             "goods.line_of_none", _("What is not dangerous goods needs no line. Choose what it is.")
         )
-    row.attributes = entered_facts(row.kind, row.attributes, held_entries())
+    row.attributes = entered_facts(row.kind, row.attributes, goods_in_force())
 
 
 def goods_line_strike(
@@ -246,7 +246,7 @@ def item_goods_save(
     if kind == GoodsKind.NONE:
         kept: dict[str, Any] = {}
     else:
-        kept = entered_facts(kind, attributes or {}, held_entries())
+        kept = entered_facts(kind, attributes or {}, goods_in_force())
     values = {"kind": kind, "attributes": kept, "removable": removable, "source": source}
     with transaction.atomic():
         locked(item)

@@ -11,7 +11,7 @@ from typing import Any
 
 from fleet.domain.dangerous_goods.banks import battery_of_bank
 from fleet.domain.dangerous_goods.entered import entered_facts
-from fleet.domain.dangerous_goods.entries import held_entries
+from fleet.domain.dangerous_goods.entries import un_digits
 from fleet.domain.dangerous_goods.records import Battery, Engine, Goods, Item, fresh, item_from
 from fleet.domain.dangerous_goods.unit import UnitItem
 from fleet.domain.transport.records import ListWord
@@ -221,7 +221,18 @@ def item_lines(stock: Mapping[int, list[Stock]]) -> dict[int, list[Line]]:
     found: dict[int, list[Line]] = {}
     for unit_id, entries in stock.items():
         found[unit_id] = [
-            Line(f"item:{entry.code}", UnitItem(entry.name, item, row.removable if row else entry.in_kit))
+            Line(
+                f"item:{entry.code}",
+                UnitItem(
+                    entry.name,
+                    item,
+                    row.removable if row else entry.in_kit,
+                    entry.amount,
+                    "L" if entry.base_unit == ItemUnit.L else "kg",
+                    # What is counted in kg or L says nothing of its packaging.
+                    None if entry.base_unit in (ItemUnit.KG, ItemUnit.L) else entry.mass_kg,
+                ),
+            )
             for entry in entries
             for row in [goods.get(entry.item_id)]
             for item in [_of_item(row, entry)]
@@ -243,9 +254,12 @@ def _of_item(row: ItemGoods | None, entry: Stock) -> Item | None:
 
 
 def _held(kind: str, facts: Mapping[str, Any]) -> Item:
-    """The record of facts on file; what cannot be used as it stands tells nothing, and must not stop the other units."""
+    """The record of facts on file; what cannot be used as it stands tells nothing, and must not stop the other units.
+
+    Its UN number is taken as it was entered: whether an edition has an entry for it is for the law of the ship date to say.
+    """
     try:
-        return item_from(kind, entered_facts(kind, facts, held_entries()))
+        return item_from(kind, entered_facts(kind, facts, {un_digits(facts.get("un", ""))}))
     except DomainError:
         return Goods()
 
@@ -273,7 +287,11 @@ def own_lines(
                 tank_fill_pct=tank.fill_pct if tank else None,
                 fuel_l=tank.fuel_l if tank else None,
             )
-        found[row.unit_id].append(Line(f"line:{row.pk}", UnitItem(row.label, item, row.removable)))
+        each = item.net_mass_kg if isinstance(item, Battery) else getattr(item, "qty", None)
+        total = None if each is None else each * row.pieces
+        found[row.unit_id].append(
+            Line(f"line:{row.pk}", UnitItem(row.label, item, row.removable, total, "", row.mass_kg))
+        )
         rows[row.unit_id].append(row)
     return found, rows
 

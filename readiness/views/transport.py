@@ -18,6 +18,7 @@ from fleet.domain.transport.answers import class_of_fleet
 from fleet.domain.transport.records import FormRecord
 from fleet.models import Unit
 from fleet.permissions import access_unit, member_required, request_rights
+from fleet.selectors.editions import rules_in_force
 from fleet.web.days import today_at
 from fleet.web.export import export_format, export_links, file_response
 from fleet.web.limits import spare_number
@@ -62,8 +63,9 @@ def unit_transport(request: HttpRequest, tag: str) -> HttpResponse:
         [unit], ship_date=ship_date, now=timezone.now(), mission_days=form.cleaned_data["days"], terms=terms
     )
     trip = form.trip(clearances_of(terms), terms.rigging_kg)
-    found = class_of_fleet([record], trip, ship_date)
-    laws = laws_of(record, ship_date)
+    rules = rules_in_force()
+    found = class_of_fleet([record], trip, ship_date, rules=rules)
+    laws = laws_of(record, ship_date, rules)
     chosen = _chosen(record.forms, form.cleaned_data.get("form") or usual["form"])
     context |= {
         "ship_date": ship_date,
@@ -157,4 +159,6 @@ def _find(units: list[Unit], form: FindForm) -> Found:
     trip = form.trip(clearances_of(terms), terms.rigging_kg)
     if key == "hook":
         trip = replace(trip, asked=trip.asked - {Topic.RADIUS})  # nothing is known of its fuel
-    return Found(class_of_fleet(records, trip, ship_date, conveyances=asked), key, ship_date, trip)
+    rules = rules_in_force()
+    answer = class_of_fleet(records, trip, ship_date, conveyances=asked, rules=rules)
+    return Found(answer, key, ship_date, trip, rules)

@@ -124,6 +124,7 @@ class LawOfMode:
     edition: str
     lines: tuple[LawLine, ...]
     apart: str
+    held: bool
 
 
 @dataclass(frozen=True)
@@ -147,9 +148,7 @@ def outcome_of_verdict(verdict: Verdict) -> str:
     return "fail" if verdict is Verdict.FORBIDDEN else "cannot_decide"
 
 
-def law_of(
-    unit: UnitRecord, mode: Mode, ship_date: dt.date, rules: Rules | None = None, *, ways: bool = True
-) -> LawOfMode:
+def law_of(unit: UnitRecord, mode: Mode, ship_date: dt.date, rules: Rules, *, ways: bool = True) -> LawOfMode:
     """Every line of a unit in one mode, the worst first. `ways`: with what would turn a no round, which costs most."""
     judged = judge_unit(unit.items, mode, ship_date, list_confirmed=unit.goods_list.confirmed, rules=rules)
     discharge = {label: (allowed, watts) for label, allowed, watts in unit.discharge}
@@ -158,15 +157,29 @@ def law_of(
         for place, (label, decision) in enumerate(judged.lines)
     ]
     order = sorted(range(len(lines)), key=lambda n: -int(judged.lines[n][1].verdict))
-    edition = edition_for(mode, ship_date, rules.editions if rules else None)
+    edition = edition_for(mode, ship_date, rules.editions)
     return LawOfMode(
         mode,
         str(MODE_WORDS[mode]),
         str(VERDICT_WORDS[judged.verdict]),
         outcome_of_verdict(judged.verdict),
-        edition.name if edition else str(_("no edition of the rules is held for that date")),
+        edition.name if edition else not_held(rules, mode, ship_date),
         tuple(lines[n] for n in order),
         _apart(judged),
+        edition is not None,
+    )
+
+
+def not_held(rules: Rules, mode: Mode, ship_date: dt.date) -> str:
+    """Why no edition holds on a day: none was loaded, or one that was released cannot be used."""
+    fault = rules.fault_on(mode, ship_date)
+    if fault is None:
+        return str(_("no edition of the rules is held for that date"))
+    return str(
+        _(
+            "no edition of the rules is held for that date: the released edition %(name)s cannot be used. %(why)s"
+        )
+        % {"name": fault.name, "why": fault.sentence}
     )
 
 
@@ -185,7 +198,7 @@ def _law_line(
     label: str,
     decision: Decision,
     discharge: tuple[bool | None, float | None],
-    rules: Rules | None,
+    rules: Rules,
     ask_ways: bool,
 ) -> LawLine:
     ways: tuple[str, ...] = ()
@@ -319,7 +332,7 @@ def paper_words(paper: Paper) -> str:
     return str(words % {"name": name, "ends": ends})
 
 
-def laws_of(unit: UnitRecord, ship_date: dt.date, rules: Rules | None = None) -> dict[Mode, LawOfMode]:
+def laws_of(unit: UnitRecord, ship_date: dt.date, rules: Rules) -> dict[Mode, LawOfMode]:
     return {mode: law_of(unit, mode, ship_date, rules) for mode in MODES}
 
 
@@ -345,6 +358,7 @@ class Found:
     key: str
     ship_date: dt.date
     trip: Trip
+    rules: Rules
 
     @property
     def order(self) -> list[int]:
@@ -365,7 +379,7 @@ class Found:
             n, k = self.answer.form_of[row]
             record = self.answer.units[n]
             if n not in laws:
-                laws[n] = law_of(record, mode, self.ship_date, ways=False)
+                laws[n] = law_of(record, mode, self.ship_date, self.rules, ways=False)
             line = grid_row(self.answer, record, row, 0, self.key, {mode: laws[n]})
             lines.append(
                 FoundRow(record.tag, record.forms[k].code, record.forms[k].label, record.depot, line)

@@ -10,6 +10,7 @@ from fleet.domain.fit.trip import Trip
 from fleet.domain.transport.answers import ALWAYS_ASKED, MODES, class_of_fleet
 from fleet.domain.transport.records import UnitRecord
 from fleet.models import Unit
+from fleet.selectors.editions import rules_in_force
 from fleet.web.limits import spare_number
 from readiness.selectors.transport import clearances_of, load_transport, terms_on
 from readiness.web.transport import GridRow, LawOfMode, grid_row, laws_of, paper_lines
@@ -41,10 +42,11 @@ def unit_answers(
 ) -> list[dict[str, Any]]:
     """One entry a unit: its list of goods, law per mode with every line, papers, forms with every conveyance."""
     records = load_transport(units, ship_date=ship_date, now=now, mission_days=mission_days)
-    found = class_of_fleet(records, trip, ship_date)
+    rules = rules_in_force()
+    found = class_of_fleet(records, trip, ship_date, rules=rules)
     answers = []
     for n, record in enumerate(records):
-        laws = laws_of(record, ship_date)
+        laws = laws_of(record, ship_date, rules)
         forms = []
         for k, form in enumerate(record.forms):
             row = found.row(n, k)

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from fleet.domain.dangerous_goods.words import Mode
 from fleet.lib.errors import DomainError
-from fleet.lib.tables import read_table
+from fleet.lib.tables import Row, read_table
 
 TABLES = "fleet.domain.tables"
 COLUMNS = (
@@ -40,6 +40,7 @@ class Edition:
     soc_vehicle_mandatory: bool
     goods_table: str
     source: str
+    confidence: str = ""
 
     def holds_on(self, day: date) -> bool:
         return self.valid_from <= day and (self.valid_to is None or day <= self.valid_to)
@@ -66,7 +67,7 @@ def parse_editions(rows: Iterable[Mapping[str, str]]) -> Editions:
     Raises DomainError naming line, column and mend: a missing column, a date or word that cannot be read, an end before its
     start, two editions of one mode on one day, or days between two editions that none covers.
     """
-    editions = [_edition(row, line) for line, row in enumerate(rows, start=2)]
+    editions = [parse_edition(row, line_of(row, place)) for place, row in enumerate(rows, start=2)]
     editions.sort(key=lambda edition: (edition.mode, edition.valid_from))
     for earlier, later in pairwise(editions):
         if earlier.mode == later.mode:
@@ -74,12 +75,21 @@ def parse_editions(rows: Iterable[Mapping[str, str]]) -> Editions:
     return tuple(editions)
 
 
-def _edition(row: Mapping[str, str], line: int) -> Edition:
+def line_of(row: Mapping[str, str], otherwise: int) -> int:
+    """The line of its file a row stands in, so that a sentence names what the reader sees."""
+    return row.line if isinstance(row, Row) else otherwise
+
+
+def parse_edition(row: Mapping[str, str], line: int) -> Edition:
+    """One edition. Raises DomainError naming line and column of what cannot be used."""
     missing = [column for column in COLUMNS if column not in row]
     if missing:
         raise _bad(line, ", ".join(missing), "", "Add the column.")
     if row["mode"] not in Mode.__members__:
         raise _bad(line, "mode", row["mode"], f"Write one of {', '.join(Mode)}.")
+    for column in ("key", "name", "goods_table", "source"):
+        if not row[column].strip():
+            raise _bad(line, column, "", "Write what stands there; it must not be empty.")
     first = _day(row, "valid_from", line)
     last = _day(row, "valid_to", line) if row["valid_to"].strip() else None
     if last is not None and last < first:
@@ -94,6 +104,7 @@ def _edition(row: Mapping[str, str], line: int) -> Edition:
         _flag(row, "soc_vehicle_mandatory", line),
         row["goods_table"],
         row["source"],
+        row["confidence"],
     )
 
 

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 
+from fleet.domain.dangerous_goods.editions import line_of
 from fleet.lib.errors import DomainError
 from fleet.lib.tables import read_table
 
@@ -52,6 +53,8 @@ COLUMNS = (
     "source",
     "confidence",
 )
+# '1,5 L' would be read as 5 L, and '-5 kg' as 5 kg.
+_OTHER_MARK = re.compile(r"\d[,'’ ]\d|[-−–]\s*\d|\.\d+\.")
 _AMOUNT = re.compile(r"(\d+(?:\.\d+)?)\s*(kg|L)\b")
 
 
@@ -93,8 +96,8 @@ def held_entries(table: str = "dangerous_goods") -> Entries:
 def parse_entries(rows: Iterable[Mapping[str, str]]) -> Entries:
     """Entries from table rows. Raises DomainError naming line and column of what cannot be used."""
     found: dict[str, list[Entry]] = {}
-    for line, row in enumerate(rows, start=2):
-        entry = _entry(row, line)
+    for place, row in enumerate(rows, start=2):
+        entry = parse_entry(row, line_of(row, place))
         found.setdefault(entry.un, []).append(entry)
     return {un: tuple(entries) for un, entries in found.items()}
 
@@ -106,7 +109,8 @@ def un_digits(text: object) -> str:
     return match.group(1) if match else trimmed
 
 
-def _entry(row: Mapping[str, str], line: int) -> Entry:
+def parse_entry(row: Mapping[str, str], line: int) -> Entry:
+    """One line of the goods table. Raises DomainError naming line and column of what cannot be used."""
     missing = [column for column in COLUMNS if column not in row]
     if missing:
         raise _bad(line, ", ".join(missing), "", "Add the column.")
@@ -144,7 +148,7 @@ def _limit(row: Mapping[str, str], column: str, line: int) -> float:
     if not text and row[column.replace("_max", "_pi")].strip().lower() == "not restricted":
         return float("inf")
     amounts = [float(number) for number, _unit in _AMOUNT.findall(text)]
-    if not amounts:
+    if not amounts or _OTHER_MARK.search(text):
         raise _bad(line, column, text, "Write an amount such as '5 kg', 'No limit' or 'Forbidden'.")
     return min(amounts)
 

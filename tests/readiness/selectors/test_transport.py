@@ -9,7 +9,9 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
+from fleet.domain.dangerous_goods.answers import decide_item
 from fleet.domain.dangerous_goods.records import Battery, Goods
+from fleet.domain.dangerous_goods.words import Mode
 from fleet.domain.transport.records import PaperState, UnitRecord
 from fleet.models import BankTransport, PackedForm, SupplyState, TransportTerms, Unit, UnitForm
 from fleet.services.corrections import record_strike
@@ -157,12 +159,22 @@ def test_an_item_aboard_of_which_nobody_spoke_is_undecided_and_one_said_to_be_no
 
 
 @pytest.mark.parametrize(
-    "facts", [{"un": "9999"}, {"weight": 3}, {"un": "2880", "pg": "IV"}, {"un": "2880", "qty": -1}]
+    "facts",
+    [{"un": "UN1950x", "qty": "5"}, {"weight": 3}, {"un": "2880", "pg": "IV"}, {"un": "2880", "qty": -1}],
 )
 def test_facts_that_cannot_be_used_are_not_known_and_stop_nobody(skid: Unit, facts: dict[str, Any]) -> None:
     lot = aboard(skid, 3)
     ItemGoods.objects.create(item=lot.item, kind="goods", attributes=facts)
     assert record(skid).items[0].item == Goods()
+
+
+def test_a_number_without_an_entry_stays_and_is_not_decided(skid: Unit) -> None:
+    lot = aboard(skid, 3)
+    ItemGoods.objects.create(item=lot.item, kind="goods", attributes={"un": "9999", "qty": 1})
+    item = record(skid).items[0].item
+    assert item == Goods(un="9999", qty=1)
+    for mode in Mode:
+        assert decide_item(item, mode, dt.date(2026, 6, 30)).reason == "entry_not_held"
 
 
 def test_a_measure_that_cannot_be_is_not_known_and_stops_nobody(skid: Unit) -> None:
