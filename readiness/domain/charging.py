@@ -6,6 +6,7 @@ at 0.10 C, 80 % in 9 h; the 3 h hold is the rule that unchanged current over 3 h
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import IntFlag
 from typing import Any
 
@@ -71,6 +72,51 @@ def charge_time(
     return as_given(np.maximum(_cccv_hours(capacity, start, current, beta, bulk, absorb, tail) + hold, least))
 
 
+@dataclass(frozen=True)
+class Phases:
+    """The course of a charge at constant current, then constant voltage; numbers or arrays of one shape.
+
+    `bulk_h` [h] at `bulk_a` [A]; `tail_h` [h] while the current falls from `tail_start_a` to `tail_end_a` [A] with the time
+    constant `tau_h` [h].
+    """
+
+    bulk_h: FloatArray
+    tail_h: FloatArray
+    bulk_a: FloatArray
+    tail_start_a: FloatArray
+    tail_end_a: FloatArray
+    tau_h: FloatArray
+
+
+def cccv_phases(
+    capacity_ah: FloatArray,
+    soc0: FloatArray,
+    current_a: FloatArray,
+    *,
+    beta_h: FloatArray,
+    eta_bulk: FloatArray,
+    eta_cv: FloatArray,
+    tail_c: FloatArray,
+) -> Phases:
+    """Bulk and tail of a charge; the limits are those of `charge_time`, which refuses what is not sensible."""
+    at_limit = 1.0 - beta_h * current_a / capacity_ah
+    bulk_h = np.maximum(0.0, (at_limit - soc0) * capacity_ah / (eta_bulk * current_a))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        accepted = np.where(beta_h > 0.0, (1.0 - soc0) * capacity_ah / beta_h, current_a)
+        tail_start = np.where(soc0 < at_limit, current_a, np.minimum(accepted, current_a))
+        tail_end = np.minimum(tail_c * capacity_ah, 0.5 * current_a)
+        tau_h = beta_h / eta_cv
+        tail_h = np.where(tail_start > tail_end, tau_h * np.log(tail_start / tail_end), 0.0)
+    return Phases(
+        as_array(bulk_h),
+        as_array(tail_h),
+        as_array(current_a),
+        as_array(tail_start),
+        as_array(tail_end),
+        as_array(tau_h),
+    )
+
+
 def _cccv_hours(
     capacity: FloatArray,
     start: FloatArray,
@@ -80,14 +126,8 @@ def _cccv_hours(
     absorb: FloatArray,
     tail: FloatArray,
 ) -> FloatArray:
-    at_limit = 1.0 - beta * current / capacity
-    bulk_h = np.maximum(0.0, (at_limit - start) * capacity / (bulk * current))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        accepted = np.where(beta > 0.0, (1.0 - start) * capacity / beta, current)
-        tail_start = np.where(start < at_limit, current, np.minimum(accepted, current))
-        tail_end = np.minimum(tail * capacity, 0.5 * current)
-        tail_h = np.where(tail_start > tail_end, beta / absorb * np.log(tail_start / tail_end), 0.0)
-    return as_array(bulk_h + tail_h)
+    phases = cccv_phases(capacity, start, current, beta_h=beta, eta_bulk=bulk, eta_cv=absorb, tail_c=tail)
+    return as_array(phases.bulk_h + phases.tail_h)
 
 
 def nickel_charge_time(

@@ -3,22 +3,8 @@
 NOT_BUILT: dict[str, frozenset[str]] = {
     "battery": frozenset(
         {
-            "air_soc_ok",
             "bays_min",
-            "breaker_min",
-            "cap_at_temp",
-            "charge_allowed",
-            "charge_energy_ac",
-            "charge_voltage",
-            "lfp_calendar_loss",
-            "life_at_temp",
-            "nmc_calendar_loss",
-            "ohmic_flag",
-            "peukert_time",
             "schedule",
-            "test_interval_months",
-            "vent_area",
-            "vent_flow",
         }
     ),
     "replenishment": frozenset(
