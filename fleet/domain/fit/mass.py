@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,5 +33,15 @@ class PackedMass:
 def packed_mass(base: MassLine, changes: Sequence[MassLine]) -> PackedMass:
     """Base mass plus every change [kg]. One unknown line makes the total unknown: a heavier unit is never hidden."""
     lines = (base, *changes)
-    known = [line.kg for line in lines if line.kg is not None]
-    return PackedMass(sum(known) if len(known) == len(lines) else None, lines)
+    kg = np.array([line.kg for line in lines], dtype=np.float64)
+    (total,) = packed_totals(np.zeros(len(lines), dtype=np.int64), kg, 1).tolist()
+    return PackedMass(None if math.isnan(total) else total, lines)
+
+
+def packed_totals(form: NDArray[np.int64], kg: NDArray[np.float64], size: int) -> NDArray[np.float64]:
+    """The sums [kg] of the lines of `size` packed forms, nan where any line is not known.
+
+    `form` and `kg` (lines,): which form a line belongs to, and what it adds. Added in the order given, so that one form
+    alone has the same sum to the last digit.
+    """
+    return np.bincount(form, weights=kg, minlength=size).astype(np.float64)

@@ -6,9 +6,14 @@ from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 
+import numpy as np
+from numpy.typing import NDArray
+
 from fleet.domain.dangerous_goods.unit import UnitItem
 from fleet.domain.fit.mass import PackedMass
 from fleet.domain.transport.measures import Measures
+
+FloatArray = NDArray[np.float64]
 
 
 class Gate(StrEnum):
@@ -29,6 +34,10 @@ class PaperState(StrEnum):
     LAPSED = "lapsed"
     VOIDED = "voided"
     NEVER = "never"
+
+
+GATES: tuple[Gate, ...] = tuple(Gate)
+PAPER_STATES: tuple[PaperState, ...] = tuple(PaperState)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,15 +93,22 @@ class UnitRecord:
     discharge: tuple[tuple[str, bool | None, float | None], ...] = ()
 
 
-def paper_state(ends: float, ends_void: float, today: float, mission_end: float) -> PaperState:
-    """The state of one certificate from the days through which it holds (-inf none, inf no end), as day numbers.
+def paper_states(
+    ends: FloatArray, ends_void: FloatArray, today: float, mission_end: FloatArray
+) -> NDArray[np.int64]:
+    """States of certificates (places in `PAPER_STATES`) from the days through which they hold (-inf none, inf no end).
 
-    `today` is the day it is looked at on, `mission_end` the last mission day.
+    Day numbers, all of one shape; `today` is the day they are looked at on, `mission_end` the last mission day.
     """
-    if ends >= mission_end:
-        return PaperState.HOLDS
-    if ends_void > ends:
-        return PaperState.VOIDED
-    if ends == float("-inf"):
-        return PaperState.NEVER
-    return PaperState.LAPSED if ends < today else PaperState.ENDS_EARLY
+    place = PAPER_STATES.index
+    short = np.where(ends < today, place(PaperState.LAPSED), place(PaperState.ENDS_EARLY))
+    without = np.where(np.isneginf(ends), place(PaperState.NEVER), short)
+    state = np.where(ends_void > ends, place(PaperState.VOIDED), without)
+    return np.where(ends >= mission_end, place(PaperState.HOLDS), state)
+
+
+def paper_state(ends: float, ends_void: float, today: float, mission_end: float) -> PaperState:
+    """The state of one certificate, as `paper_states` has it."""
+    one = (np.array([value]) for value in (ends, ends_void, mission_end))
+    first, void, last = one
+    return PAPER_STATES[int(paper_states(first, void, today, last)[0])]
