@@ -7,15 +7,17 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from readiness.domain.bay_plan.plan import Charge, better, worth
+from readiness.domain.bay_plan.plan import Charge, better, breaks_floor, lateness, worth
 from readiness.domain.bay_plan.problem import FloatArray, IntArray, Job, Need, Problem
 
 ROUNDING_KW = 1e-6
-ORDERS = 60
+PASSES = 400
+# Beyond the time given, so that the peak of the plan found last is looked at, too.
+PEAK_S = 0.5
 
 
 class _Board:
@@ -55,9 +57,12 @@ class _Board:
                 self.hands[off] -= 1
 
 
-def earliest(board: _Board, job: Job) -> Charge | None:
-    """The charge of this job that ends first on what is free, or None."""
-    found: list[tuple[int, int, Charge]] = []
+def earliest(board: _Board, job: Job, rank: Mapping[str, int] | None = None) -> Charge | None:
+    """The charge of this job that ends first on what is free, or None.
+
+    `rank` by kind of bay, the most wanted last: a bank that is in time on a less wanted kind leaves the other free.
+    """
+    found: list[tuple[bool, int, int, int, Charge]] = []
     for kind, need in job.needs.items():
         if job.held is not None and kind != job.held:
             continue
@@ -65,8 +70,10 @@ def earliest(board: _Board, job: Job) -> Charge | None:
         if charge is None and job.may_pause:
             charge = _paused(board, job, kind, need)
         if charge is not None:
-            found.append((charge.end, charge.start, charge))
-    return min(found, key=lambda row: row[:2])[2] if found else None
+            late = breaks_floor(board.problem, job, charge) or lateness(board.problem, job, charge) > 0
+            spared = rank[kind] if rank is not None and not late else 0
+            found.append((late, spared, charge.end, charge.start, charge))
+    return min(found, key=lambda row: row[:4])[4] if found else None
 
 
 def _whole(board: _Board, job: Job, kind: str, need: Need) -> Charge | None:
@@ -131,52 +138,98 @@ def _can_stop(problem: Problem, boundary: int) -> bool:
     return boundary >= problem.slots or bool(problem.open[boundary]) or bool(problem.open[boundary - 1])
 
 
-def in_order(problem: Problem, order: Sequence[Job], free_kw: FloatArray) -> dict[str, Charge]:
+def in_order(
+    problem: Problem, order: Sequence[Job], free_kw: FloatArray, rank: Mapping[str, int] | None = None
+) -> dict[str, Charge]:
     """Each bank at its earliest place, in the order given; those on their bays first."""
     board = _Board(problem, free_kw)
     charges: dict[str, Charge] = {}
     for job in sorted(order, key=lambda job: job.held is None):
-        charge = earliest(board, job)
+        charge = earliest(board, job, rank)
         if charge is not None:
             board.put(job, charge)
             charges[job.key] = charge
     return charges
 
 
+def _wanted(problem: Problem) -> dict[str, int]:
+    """Kinds of bays ordered by how much is asked of each that no other kind can do."""
+    only = dict.fromkeys(problem.bays, 0.0)
+    for job in problem.jobs:
+        for kind, need in job.needs.items():
+            only[kind] += need.slots / len(job.needs) / max(1, problem.bays[kind])
+    return {kind: place for place, kind in enumerate(sorted(only, key=lambda kind: (only[kind], kind)))}
+
+
 def quick_plan(problem: Problem, *, time_limit_s: float = 1.0, seed: int = 0) -> dict[str, Charge]:
-    """A sound plan within the time; never worse than the order of urgency alone."""
+    """A sound plan within the time; never worse than the order of urgency alone.
+
+    After each pass the banks that came out badly move forward in the order (squeaky wheel search, Joslin and Clements 1999).
+    """
     end = time.monotonic() + time_limit_s
     chance = random.Random(seed)
     far = problem.slots + 1
     jobs = list(problem.jobs)
+    wanted = _wanted(problem)
     orders: list[list[Job]] = [
-        sorted(jobs, key=lambda j: (j.floor if j.floor is not None else far, j.due or far, -j.weight)),
-        sorted(jobs, key=lambda j: (j.due if j.due is not None else far, -j.weight)),
+        sorted(jobs, key=lambda j: (min(_by(j.floor, far), _by(j.due, far)), -j.weight)),
+        sorted(
+            jobs,
+            key=lambda j: (_by(j.due, far) - min((n.slots for n in j.needs.values()), default=0), -j.weight),
+        ),
         sorted(jobs, key=lambda j: min((n.slots for n in j.needs.values()), default=0)),
         sorted(jobs, key=lambda j: j.published.start if j.published is not None else far),
     ]
     best: dict[str, Charge] | None = None
     best_worth: tuple[float, ...] = ()
-    best_order = orders[0]
-    for number in range(ORDERS + len(orders)):
-        if number < len(orders):
-            order = orders[number]
-        elif len(jobs) < 2 or time.monotonic() > end:
-            break
-        else:
-            order = list(best_order)
-            order.insert(chance.randrange(len(order)), order.pop(chance.randrange(len(order))))
-        charges = in_order(problem, order, problem.free_kw)
+    best_pass: tuple[list[Job], Mapping[str, int] | None] = (orders[0], None)
+    number, order = 0, orders[0]
+    while True:
+        rank = wanted if number % 2 else None
+        charges = in_order(problem, order, problem.free_kw, rank)
         value = worth(problem, charges)
         if best is None or better(value, best_worth):
-            best, best_worth, best_order = charges, value, order
-    assert best is not None
-    return _lower_peak(problem, best_order, best, best_worth, end)
+            best, best_worth, best_pass = charges, value, (order, rank)
+        number += 1
+        if len(jobs) < 2 or number >= PASSES or time.monotonic() > end:
+            break
+        if number < 2 * len(orders):
+            order = orders[number // 2]
+        elif not any(best_worth[:4]):
+            break
+        else:
+            base = order if number % 8 else best_pass[0]
+            order = _squeaked(problem, base, charges if base is order else best, chance)
+    return _lower_peak(problem, *best_pass, best, best_worth, end)
+
+
+def _by(slot: int | None, far: int) -> int:
+    return far if slot is None else slot
+
+
+def _squeaked(
+    problem: Problem, order: Sequence[Job], charges: Mapping[str, Charge], chance: random.Random
+) -> list[Job]:
+    """The order with those that broke a floor, were left out or came late moved forward, by chance further or less far."""
+    place = {job.key: float(number) for number, job in enumerate(order)}
+    for job in order:
+        charge = charges.get(job.key)
+        blame = (
+            (2.0 if charge is None else 0.0)
+            + (2.0 if breaks_floor(problem, job, charge) else 0.0)
+            + (1.0 if lateness(problem, job, charge) else 0.0)
+        )
+        if blame:
+            place[job.key] -= chance.random() * blame * 0.3 * len(order)
+        elif chance.random() < 0.1:
+            place[job.key] += chance.gauss(0.0, 2.0)
+    return sorted(order, key=lambda job: place[job.key])
 
 
 def _lower_peak(
     problem: Problem,
     order: Sequence[Job],
+    rank: Mapping[str, int] | None,
     best: dict[str, Charge],
     value: tuple[float, ...],
     end: float,
@@ -184,11 +237,11 @@ def _lower_peak(
     """The same order under an ever lower ceiling, as long as nothing that counts more gets worse."""
     low, high = float(problem.base_kw.max()), value[4]
     for _ in range(12):
-        if high - low < 0.05 or time.monotonic() > end:
+        if high - low < 0.05 or time.monotonic() > end + PEAK_S:
             break
         middle = (low + high) / 2
         ceiling = np.minimum(problem.free_kw, np.maximum(0.0, middle - problem.base_kw))
-        charges = in_order(problem, order, ceiling)
+        charges = in_order(problem, order, ceiling, rank)
         tried = worth(problem, charges)
         if better(tried, value):
             best, value, high = charges, tried, tried[4]

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from fleet.lib.errors import DomainError
+from readiness.domain.bay_plan.give_up import Way, ways_out
 from readiness.domain.bay_plan.plan import EPS, LEVELS, Charge, better, with_bays, worth
 from readiness.domain.bay_plan.problem import Booked, Job, Need, Problem
 from readiness.domain.bay_plan.quick import quick_plan
@@ -299,3 +300,36 @@ def test_bays_in_the_steady_state():
         bays_min(*groups, open_h_per_week=0)
     with pytest.raises(DomainError, match="days of more than 0"):
         bays_min([1], [1], [0], open_h_per_week=50)
+
+
+class TestWhatToGiveUp:
+    def test_a_plan_that_needs_nothing_is_told_nothing(self):
+        assert ways_out(problem_of([job_of("A", 2, floor=1)], slots=4)) == ()
+
+    def test_one_more_bay_or_a_day(self):
+        jobs = [job_of("A", 3, 1.0, floor=0), job_of("B", 3, 1.0, floor=0)]
+        assert ways_out(problem_of(jobs, slots=8)) == (Way("bay", "bay"),)
+        jobs = [job_of("A", 2, 1.0, floor=1), job_of("B", 2, 1.0, floor=1)]
+        problem = problem_of(jobs, slots=8, closed=(0, 6, 7))
+        found = ways_out(problem, days={"Saturday": np.array([0]), "Sunday": np.array([6, 7])})
+        assert found == (Way("bay", "bay"),)
+        jobs = [job_of("A", 2, 1.0, floor=0)]
+        found = ways_out(
+            problem_of(jobs, slots=6, closed=(0, 1, 5)),
+            days={"Saturday": np.array([0, 1]), "Sunday": np.array([5])},
+        )
+        assert found == (Way("day", "Saturday"),)
+
+    def test_the_least_power_and_no_less(self):
+        jobs = [job_of("A", 3, 2.0, floor=0), job_of("B", 3, 1.75, floor=0)]
+        problem = problem_of(jobs, slots=6, bays=2, cap_kw=3.0)
+        (way,) = ways_out(problem)
+        assert way == Way("supply", "", pytest.approx(0.8), least=True)
+        assert ways_out(replace(problem, supply_kw=problem.supply_kw + way.kw)) == ()
+        assert ways_out(replace(problem, supply_kw=problem.supply_kw + 0.7)) != ()
+
+    def test_leave_to_charge_unattended(self):
+        jobs = [job_of("A", 4, 1.0, floor=2)]
+        problem = problem_of(jobs, slots=8, closed=(2, 5, 6))
+        found = ways_out(problem, attend={"lead-acid": frozenset({"A"})})
+        assert found == (Way("attend", "lead-acid"),)

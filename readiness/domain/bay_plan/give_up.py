@@ -1,0 +1,106 @@
+"""What is the smallest thing to give up when no plan keeps every floor and charges every bank: asked by solving again."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from readiness.domain.bay_plan.plan import EPS, load_kw, worth
+from readiness.domain.bay_plan.problem import IntArray, Problem
+from readiness.domain.bay_plan.program import LARGEST_PROGRAM, Program
+from readiness.domain.bay_plan.quick import quick_plan
+
+STEP_KW = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One change that lets every floor be kept and every bank be charged.
+
+    what    'bay' (one more of `kind`), 'supply' (`kw` more in every slot), 'day' (the crew works on `kind`), 'attend'
+            (`kind` of banks may charge unattended)
+    least   it is proven that less of the same does not do; for one bay, day or permission that is so by itself
+    """
+
+    what: str
+    kind: str
+    kw: float | None = None
+    least: bool = True
+
+
+def ways_out(
+    problem: Problem,
+    *,
+    days: Mapping[str, IntArray] | None = None,
+    attend: Mapping[str, frozenset[str]] | None = None,
+    handling: float = math.inf,
+    time_limit_s: float = 60.0,
+) -> tuple[Way, ...]:
+    """Single changes that mend the plan, each tried by itself; empty when the plan needs none or none was found in time.
+
+    days     slots by name of a closed day on which the crew could come, with `handling` banks a slot
+    attend   keys of banks by name of what would have to be allowed
+    """
+    end = time.monotonic() + time_limit_s
+    if _mended(problem, end):
+        return ()
+    found: list[Way] = []
+    for name, slots in (days or {}).items():
+        if _mended(_with_day(problem, slots, handling), end):
+            found.append(Way("day", name))
+    for kind, count in problem.bays.items():
+        if _mended(replace(problem, bays={**problem.bays, kind: count + 1}), end):
+            found.append(Way("bay", kind))
+    for name, keys in (attend or {}).items():
+        jobs = tuple(replace(job, unattended=job.unattended or job.key in keys) for job in problem.jobs)
+        if _mended(replace(problem, jobs=jobs), end):
+            found.append(Way("attend", name))
+    if (more := _more_power(problem, end)) is not None:
+        found.append(more)
+    return tuple(found)
+
+
+def _with_day(problem: Problem, slots: IntArray, handling: float) -> Problem:
+    present, hands = problem.open.copy(), problem.handling.copy()
+    present[slots] = True
+    hands[slots] = np.maximum(hands[slots], handling)
+    return replace(problem, open=present, handling=hands)
+
+
+def _mended(problem: Problem, end: float) -> bool:
+    """A plan that keeps every floor and leaves nothing out exists, and was found."""
+    charges = quick_plan(problem, time_limit_s=0.5)
+    if not any(worth(problem, charges)[:2]):
+        return True
+    program = Program(problem)
+    for level in ("floors", "undone"):
+        left = end - time.monotonic()
+        if left <= 0 or program.size > LARGEST_PROGRAM:
+            return False
+        found = program.solve(level, {"floors": 0.0}, time_limit_s=left / 3, at_most=0.0)
+        if found.charges is None:
+            return False
+        charges = found.charges
+        if not any(worth(problem, charges)[:2]):
+            return True
+    return False
+
+
+def _more_power(problem: Problem, end: float) -> Way | None:
+    """The least supply on top that mends the plan, rounded up to `STEP_KW`; None when no amount does or time ran out."""
+    left = end - time.monotonic()
+    program = Program(problem, extra=True)
+    if left <= 0 or program.size > LARGEST_PROGRAM:
+        return None
+    found = program.solve("extra_kw", {"floors": 0.0, "undone": 0.0}, time_limit_s=left)
+    if found.charges is None:
+        return None
+    load = load_kw(problem, found.charges.values())
+    more = float(np.max(load - problem.supply_kw + problem.base_kw, where=load > 0, initial=0.0))
+    if more <= EPS:
+        return None
+    return Way("supply", "", math.ceil(more / STEP_KW - EPS) * STEP_KW, least=found.proven)
