@@ -264,7 +264,7 @@ class TransportWriter:
         return number
 
     def tank(self, unit: UnitPlan, cases: set[str], line: int) -> None:
-        day = min(self.day_looked(unit), self.timeline.days - int(self.rng.integers(1, 12)))
+        day = self.at_home(unit, self.timeline.days - int(self.rng.integers(1, 12)))
         if "tank_long_ago" in cases:
             day = self.timeline.days - TANK_LONG_AGO
         diesel = unit.design == "A48"
@@ -276,7 +276,7 @@ class TransportWriter:
 
     def list_word(self, unit: UnitPlan, cases: set[str], keys: list[Any]) -> None:
         """Somebody said that these are all the dangerous goods aboard."""
-        day = min(self.day_looked(unit), self.timeline.days - int(self.rng.integers(2, 110)))
+        day = self.at_home(unit, self.timeline.days - int(self.rng.integers(2, 110)))
         if "list_never" in cases:
             return
         if "list_stale" in cases:
@@ -319,10 +319,13 @@ class TransportWriter:
     # --- helpers ----------------------------------------------------------------------------------------------------
 
     def day_looked(self, unit: UnitPlan) -> int:
-        """A day of the last weeks on which the unit stood at home; before it left, if it is away."""
+        days_ago = int(self.rng.integers(2, 19))
         if "looked_long_ago" in self.cases[unit.tag]:
-            return self.timeline.days - LONG_AGO
-        day = self.timeline.days - int(self.rng.integers(2, 19))
+            days_ago = LONG_AGO
+        return self.at_home(unit, self.timeline.days - days_ago)
+
+    def at_home(self, unit: UnitPlan, day: int) -> int:
+        """That day, or the last one before the unit left."""
         for trip in unit.trips:
             if trip.out_on(day):
                 day = trip.start - 1
