@@ -12,7 +12,7 @@ from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import Place, Unit
-from inventory.models import Balance, Item, Lot, Movement, PartDebt
+from inventory.models import Balance, GoodsKind, Item, Lot, Movement, PartDebt
 from inventory.selectors.stock import usable_on
 
 SEARCH = forms.TextInput(attrs={"type": "search"})
@@ -141,6 +141,46 @@ class ItemFilter(django_filters.FilterSet):
         if value == "none":
             return queryset.filter(usable_qty=0)
         return queryset.filter(unusable_qty__gt=0)
+
+
+class ItemGoodsFilter(django_filters.FilterSet):
+    """What items are to the transport rules; those of which nobody has said unless others are asked for."""
+
+    q = django_filters.CharFilter(label=_("Item or code"), method="search", widget=SEARCH)
+    said = django_filters.ChoiceFilter(
+        label=_("It is"),
+        method="as_said",
+        empty_label=_("nobody has said"),
+        choices=[("any", _("said, whatever it is")), *GoodsKind.choices, ("all", _("all items"))],
+    )
+    where = django_filters.ChoiceFilter(
+        label=_("Where"),
+        method="travelling",
+        empty_label=_("anywhere"),
+        choices=[("travels", _("aboard a unit or in a kit"))],
+    )
+
+    class Meta:
+        model = Item
+        fields: list[str] = []
+
+    def filter_queryset(self, queryset: QuerySet[Any]) -> QuerySet[Any]:
+        if not self.form.cleaned_data.get("said"):
+            queryset = queryset.filter(goods__isnull=True)
+        return super().filter_queryset(queryset)
+
+    def search(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        for word in value.split():
+            queryset = queryset.filter(Q(name__icontains=word) | Q(code__icontains=word))
+        return queryset
+
+    def as_said(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        if value == "all":
+            return queryset
+        return queryset.filter(goods__isnull=False) if value == "any" else queryset.filter(goods__kind=value)
+
+    def travelling(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        return queryset.filter(Q(is_aboard=True) | Q(in_kit=True))
 
 
 class MovementFilter(django_filters.FilterSet):

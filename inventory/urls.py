@@ -1,12 +1,14 @@
 from django.urls import URLPattern, URLResolver, path
 
-from inventory.views import actions, debts, issues, movements, stores, takes
+from inventory.views import actions, debts, goods, issues, movements, stores, takes
 
 app_name = "inventory"
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", stores.store_list, name="store-list"),
     path("items/<path:code>/", stores.item_detail, name="item-detail"),
+    path("goods/", goods.item_goods_list, name="item-goods-list"),
+    path("goods/<path:code>/", goods.item_goods_edit, name="item-goods-edit"),
     path("movements/", movements.movement_list, name="movement-list"),
     path("movements/<int:pk>/reverse/", movements.movement_reverse, name="movement-reverse"),
     path("receive/", actions.stock_receive, name="stock-receive"),

@@ -1,11 +1,13 @@
-"""The keys of what stands on a unit's list of goods: its banks, what is aboard or in its kit, and its own lines."""
+"""What stands on a unit's list of goods: its banks, what is aboard or in its kit, its own lines; and what items are."""
 
 from __future__ import annotations
 
 import datetime as dt
 
+from django.db.models import Exists, OuterRef, QuerySet
+
 from fleet.models import BankStay, Unit
-from inventory.models import Balance, FittedPart, GoodsKind, GoodsLine, Item
+from inventory.models import Balance, DesignItem, FittedPart, GoodsKind, GoodsLine, Item
 from inventory.selectors.spots import day_at
 
 
@@ -25,4 +27,16 @@ def goods_keys(unit: Unit, *, now: dt.datetime) -> list[str]:
             *(f"item:{code}" for code in listed.values_list("code", flat=True)),
             *(f"line:{pk}" for pk in lines),
         ]
+    )
+
+
+def items_said(day: dt.date) -> QuerySet[Item]:
+    """Every item with what was said of it (`goods`, None: nothing). Adds `is_aboard` and `in_kit`: some unit carries it, a
+    bill in force on `day` has it in the kit. One query.
+    """
+    aboard = Balance.objects.filter(lot__item=OuterRef("pk"), unit__isnull=False, qty__gt=0)
+    fitted = FittedPart.objects.filter(lot__item=OuterRef("pk"), removed_at__isnull=True)
+    kit = DesignItem.objects.valid_on(day).filter(item=OuterRef("pk"), purpose=DesignItem.Purpose.KIT)
+    return Item.objects.select_related("goods").annotate(
+        is_aboard=Exists(aboard) | Exists(fitted), in_kit=Exists(kit)
     )

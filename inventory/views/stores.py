@@ -31,6 +31,7 @@ from inventory.selectors.pages import (
     stock_lines,
 )
 from inventory.selectors.spots import qty_text
+from inventory.web.goods import item_goods_pairs
 from inventory.web.lines import (
     expiry_note,
     lot_state,
@@ -158,7 +159,7 @@ def _items(request: HttpRequest) -> HttpResponse:
 @member_required
 @require_GET
 def item_detail(request: HttpRequest, code: str) -> HttpResponse:
-    item: Item = get_object_or_404(Item, code=code)
+    item: Item = get_object_or_404(Item.objects.select_related("goods"), code=code)
     depot = chosen_depot(request)
     today, system, rights = today_at(depot), system_of(request), request_rights(request)
     totals = item_lines(depot=depot, day=today).get(pk=item.pk)
@@ -176,6 +177,7 @@ def item_detail(request: HttpRequest, code: str) -> HttpResponse:
         "item": item,
         "depot": depot,
         "pairs": _item_pairs(item, totals, system),
+        "goods": item_goods_pairs(getattr(item, "goods", None)),
         "lots": [
             {
                 "lot": lot,
@@ -220,7 +222,6 @@ def _item_pairs(item: Item, totals: Any, system: Any) -> list[dict[str, Any]]:
             "value": _("a unit cannot leave") if item.grounds_unit else _("a unit may leave"),
         },
         {"label": _("Storage"), "value": item.storage_note or _("nothing special on file")},
-        {"label": _("Dangerous goods"), "value": item.dangerous_goods or _("none on file")},
     ]
 
 

@@ -3,80 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import fields
 from typing import Any
 
 from django import forms
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
-from fleet.domain.dangerous_goods.entered import DATED, WORDS_OF
-from fleet.domain.dangerous_goods.records import KINDS
-from fleet.lib.errors import DomainError
-from fleet.lib.numbers import parse_number
-from fleet.web.fields import MomentField, QuantityField, decimal_mark
-from fleet.web.goods_words import fact_words, value_words
-from fleet.web.words import spoken
+from fleet.web.fields import MomentField, QuantityField
+from inventory.forms.goods import NumberField, facts_asked, headed
 from inventory.models import GoodsCheck, GoodsKind
 from readiness.forms.records import RecordForm
 
 LINE_KINDS = tuple(choice for choice in GoodsKind.choices if choice[0] != GoodsKind.NONE)
-NOT_KNOWN = ("", _("not known"))
 NOT_LOOKED = ("", _("not looked at"))
-
-
-class NumberField(forms.CharField):
-    """A bare number, with a comma or a point."""
-
-    def __init__(self, **kwargs: Any) -> None:
-        kwargs.setdefault("widget", forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}))
-        super().__init__(max_length=40, required=False, **kwargs)
-
-    def to_python(self, value: Any) -> Any:
-        text = super().to_python(value)
-        if not text:
-            return None
-        try:
-            return float(parse_number(text, decimal_mark(text)))
-        except DomainError as error:
-            raise forms.ValidationError(spoken(error)) from error
-
-    def run_validators(self, value: Any) -> None:
-        """The text's length was settled by the box; the value is a number here."""
-
-
-def facts_asked(kind: str) -> dict[str, forms.Field]:
-    """A field for every standing fact of a kind, none of them required: empty means not known."""
-    asked: dict[str, forms.Field] = {}
-    for field in fields(KINDS[kind]):
-        name, type_name = field.name, str(field.type).partition(" ")[0]
-        if name in DATED.get(kind, frozenset()):
-            continue
-        label = _headed(fact_words(name))
-        words = WORDS_OF.get(kind, {}).get(name)
-        choices: list[tuple[str, Any]]
-        if type_name == "bool":
-            choices = [NOT_KNOWN, ("yes", _("yes")), ("no", _("no"))]
-            asked[name] = forms.TypedChoiceField(
-                label=label,
-                choices=choices,
-                required=False,
-                coerce=lambda text: text == "yes",
-                empty_value=None,
-            )
-        elif words:
-            choices = [NOT_KNOWN, *[(word, value_words(word)) for word in words]]
-            asked[name] = forms.ChoiceField(label=label, choices=choices, required=False)
-        elif type_name == "float":
-            asked[name] = NumberField(label=label)
-        else:
-            asked[name] = forms.CharField(label=label, max_length=20, required=False)
-    return asked
-
-
-def _headed(words: str) -> str:
-    """With a capital at its head; signs of units and names inside stay as they are."""
-    return words[:1].upper() + words[1:]
 
 
 class GoodsLineForm(RecordForm):
@@ -121,7 +60,7 @@ class GoodsCheckForm(RecordForm):
         answers = dict(GoodsCheck.Answer.choices)
         for kind in self.kinds:
             choices = [NOT_LOOKED, *((word, answers[word]) for word in GoodsCheck.ANSWERS_OF[kind])]
-            label = _headed(str(GoodsCheck.Kind(kind).label))
+            label = headed(str(GoodsCheck.Kind(kind).label))
             self.fields[kind] = forms.ChoiceField(label=label, choices=choices, required=False)
         if GoodsCheck.Kind.TANK in self.kinds:
             self.fields["fill_pct"] = NumberField(label=_("Tank filled to, %"))

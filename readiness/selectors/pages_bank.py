@@ -8,7 +8,16 @@ from typing import Any
 
 from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet, Subquery
 
-from fleet.models import AuditEntry, BankStay, BatteryBank, BatteryBlock, BlockStay, Place, SupplyState
+from fleet.models import (
+    AuditEntry,
+    BankStay,
+    BankTransport,
+    BatteryBank,
+    BatteryBlock,
+    BlockStay,
+    Place,
+    SupplyState,
+)
 from fleet.permissions import bank_stay_shown
 from fleet.selectors.changes import LINES, changes_of, named
 from readiness.models import BankState, BankTest, Charge, Reading
@@ -36,6 +45,7 @@ class BankPage:
     history: tuple[Event, ...]
     history_total: int
     audit: tuple[AuditEntry, ...] = ()
+    transport: BankTransport | None = None
 
     @property
     def on_shelf(self) -> bool:
@@ -57,6 +67,8 @@ def bank_page(bank: BatteryBank, *, now: dt.datetime, whole_history: bool = Fals
     blocks = {stay.block_id: stay.block for stay in block_stays}
     stay = bank_stay_shown(bank)
     state = BankState.objects.filter(bank=bank).first()
+    transport = BankTransport.objects.filter(bank=bank).first()
+    facts = [bank, *([transport] if transport else [])]
     return BankPage(
         bank=bank,
         stay=stay,
@@ -71,9 +83,10 @@ def bank_page(bank: BatteryBank, *, now: dt.datetime, whole_history: bool = Fals
         history=tuple(shown),
         history_total=len(events),
         audit=changes_of(
-            named([bank, *blocks.values(), *(event.row for event in shown)]),
+            named([*facts, *blocks.values(), *(event.row for event in shown)]),
             most=10 * LINES if whole_history else LINES,
         ),
+        transport=transport,
     )
 
 

@@ -29,6 +29,7 @@ from fleet.web.site import chosen_depot, person_of, unit_system
 from fleet.web.words import spoken
 from readiness import forms as record_forms
 from readiness.forms import banks as bank_forms
+from readiness.forms.transport_facts import bank_facts_said
 from readiness.selectors.pages_bank import (
     BankPage,
     bank_page,
@@ -80,6 +81,7 @@ def bank_show(request: HttpRequest, serial: str) -> HttpResponse:
             page.history, zone=about.zone, system=system, may_correct=may_upkeep, back=about.url
         ),
         "changes": change_lines(page.audit, about.zone),
+        "in_transport": bank_facts_said(bank, page.transport, system),
         "may_upkeep": may_upkeep,
         "write": _links(page) if may_upkeep else [],
     }

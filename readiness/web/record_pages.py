@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +14,8 @@ from django.utils.translation import gettext as _
 
 from fleet.lib.errors import DomainError
 from fleet.models import BankStay, BatteryBank, Unit
+from fleet.services.versions import Conflict
+from fleet.web.edited import EditedForm, ShownConflict
 from fleet.web.page import redirect_to, render_page, safe_next
 from fleet.web.site import unit_system
 from fleet.web.words import spoken
@@ -60,15 +62,30 @@ def record_answer(
     done: str,
     caution: str = "",
     known: Sequence[str] = (),
+    beneath: str = "",
+    more: Mapping[str, Any] | None = None,
 ) -> HttpResponse:
     """Shows the form, or saves it; what a rule refuses stands above the form, which keeps what was typed.
 
-    `known`: sentences about what is on file, above the form.
+    `known`: sentences about what is on file, above the form. `beneath`: a template shown below it, with what `more`
+    holds. A form that edits a row (`EditedForm`) shows both versions when somebody else saved in between.
     """
     if request.method == "POST" and form.is_valid():
         try:
             save(form)
         except DomainError as error:
+            if isinstance(error, Conflict) and isinstance(form, EditedForm):
+                return record_form(
+                    request,
+                    subject,
+                    form,
+                    title=title,
+                    button=_("Save mine over theirs"),
+                    status=409,
+                    conflict=form.over_theirs(error),
+                    beneath=beneath,
+                    more=more,
+                )
             about_file = error.key.startswith("file.") and "file" in form.fields
             form.add_error("file" if about_file else None, spoken(error))
         else:
@@ -76,7 +93,16 @@ def record_answer(
             return redirect_to(request, safe_next(request, _about(subject).url))
     status = 422 if request.method == "POST" else 200
     return record_form(
-        request, subject, form, title=title, button=button, caution=caution, known=known, status=status
+        request,
+        subject,
+        form,
+        title=title,
+        button=button,
+        caution=caution,
+        known=known,
+        status=status,
+        beneath=beneath,
+        more=more,
     )
 
 
@@ -90,9 +116,15 @@ def record_form(
     caution: str = "",
     known: Sequence[str] = (),
     status: int = 200,
+    conflict: ShownConflict | None = None,
+    beneath: str = "",
+    more: Mapping[str, Any] | None = None,
 ) -> HttpResponse:
     about = _about(subject)
     context = {
+        **(more or {}),
+        "beneath": beneath,
+        "conflict": conflict,
         "about": about,
         "leave_url": about.url,
         "form": form,

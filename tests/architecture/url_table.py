@@ -109,6 +109,7 @@ PAGES: dict[str, Page] = {
     "readiness:handover": Page(MEMBERS),
     # Alerts
     "readiness:sweep-list": Page(MEMBERS),
+    "readiness:bank-transport-edit": Page(KEEPERS_HERE, "bank", post=True),
     "readiness:sweep-progress": Page(MEMBERS),
     "readiness:sweep-start": Page(KEEPERS, get=False, post=True),
     "readiness:sweep-stop": Page(KEEPERS_HERE, "sweep_job", get=False, post=True),
@@ -130,6 +131,8 @@ PAGES: dict[str, Page] = {
     "inventory:stock-receive": Page(STORES, post=True),
     "inventory:stock-receive-more": Page(STORES, "lot", post=True),
     "inventory:stock-issue": Page(STORES_HERE, "lot", post=True),
+    "inventory:item-goods-list": Page(MEMBERS),
+    "inventory:item-goods-edit": Page(STORES, "item", post=True),
     "inventory:stock-return": Page(STORES_HERE, "lot", post=True),
     "inventory:stock-transfer": Page(STORES_HERE, "lot", post=True),
     "inventory:stock-use": Page(STORES_HERE, "lot", post=True),

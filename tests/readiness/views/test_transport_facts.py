@@ -1,0 +1,169 @@
+"""Entry of what decides how a unit may travel: the facts of a bank, the measures of one unit."""
+
+import html
+import re
+import uuid
+
+import pytest
+
+from fleet.models import BankTransport
+from fleet.services.transport import bank_transport_save
+from tests.factories.fleet import BankFactory, UnitFactory
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def unit(cast):
+    return UnitFactory(tag="MW-1", home=cast.north)
+
+
+@pytest.fixture
+def client(cast, signed_in):
+    return signed_in(cast.nora)
+
+
+def post(client, url: str, **given):
+    return client.post(url, {"token": uuid.uuid4(), **given})
+
+
+def text(answer) -> str:
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", answer.content.decode())))
+
+
+LFP = {
+    "config": "installed",
+    "host": "equipment",
+    "un383": "pass",
+    "net_mass_kg": "96",
+    "source": "Data sheet",
+}
+
+
+@pytest.mark.parametrize(
+    ("chemistry", "there", "not_there"),
+    [
+        ("lfp", ("un383", "host", "spare_sets", "discharge_w"), ("vib_pressure_ok", "marked_nonspillable")),
+        ("vrla_gel", ("vib_pressure_ok", "no_free_liquid_55c"), ("un383", "host", "discharge_allowed")),
+        ("flooded_sb", ("config", "package_gross_kg"), ("vib_pressure_ok", "un383")),
+        ("nimh", ("config",), ("package_gross_kg", "un383")),
+    ],
+)
+def test_only_what_matters_to_the_chemistry_is_asked(client, unit, chemistry, there, not_there) -> None:
+    BankFactory(unit=unit, serial="B/1", chemistry=chemistry)
+    body = client.get("/banks/B/1/transport/").content.decode()
+    assert [name for name in there if f'name="{name}"' not in body] == []
+    assert [name for name in not_there if f'name="{name}"' in body] == []
+
+
+def test_a_chemistry_of_which_nothing_is_asked_says_so(client, unit) -> None:
+    BankFactory(unit=unit, serial="B1", chemistry="nicd_sealed")
+    answer = client.get("/banks/B1/transport/", follow=True)
+    assert answer.redirect_chain[-1][0] == "/banks/B1/"
+    assert "The rules ask nothing of a bank of this chemistry" in text(answer)
+
+
+def test_what_is_known_is_saved_once_and_shown_on_the_page_of_the_bank(client, cast, unit) -> None:
+    bank = BankFactory(unit=unit, serial="B1", chemistry="lfp")
+    page = text(client.get("/banks/B1/"))
+    assert "In transport" in page
+    given = {
+        **LFP,
+        "declared_wh": "5,12 kWh",
+        "spare_sets": "",
+        "discharge_allowed": "yes",
+        "token": uuid.uuid4(),
+    }
+    for _tap in range(2):
+        answer = post(client, "/banks/B1/transport/", seen="", next="/units/MW-1/transport/", **given)
+        assert (answer.status_code, answer["Location"]) == (302, "/units/MW-1/transport/")
+    row = BankTransport.objects.get()
+    assert (row.bank, row.declared_wh, row.net_mass_kg, row.un383, row.spare_sets) == (
+        bank,
+        5120,
+        96,
+        "pass",
+        None,
+    )
+    assert (row.discharge_allowed, row.adr_1137_ruling, row.version) == (True, None, 1)
+    page = text(client.get("/banks/B1/"))
+    assert "passed: the summary is on file with the bank" in page
+    assert "Bank transport added" in page
+    assert cast.nora.get_full_name() in text(client.get("/banks/B1/transport/"))
+
+
+@pytest.mark.parametrize(
+    ("given", "sentence"),
+    [
+        ({"net_mass_kg": "heavy"}, "heavy"),
+        ({"net_mass_kg": "-3"}, "cannot be less than"),
+        ({"net_mass_kg": "0"}, "must be more than 0"),
+        ({"declared_wh": "5 kg"}, "5 kg"),
+        ({"spare_sets": "-1"}, "greater than or equal to 0"),
+        ({"un383": "maybe"}, "Select a valid choice"),
+    ],
+)
+def test_what_cannot_be_comes_back_with_a_sentence_and_what_was_typed(client, unit, given, sentence) -> None:
+    BankFactory(unit=unit, serial="B1", chemistry="lfp")
+    answer = post(client, "/banks/B1/transport/", **(LFP | given))
+    assert answer.status_code == 422
+    assert sentence in text(answer)
+    assert 'value="Data sheet"' in answer.content.decode()
+    assert not BankTransport.objects.exists()
+
+
+def test_two_who_save_at_once_see_both_and_choose(client, cast, unit) -> None:
+    bank = BankFactory(unit=unit, serial="B1", chemistry="lfp")
+    bank_transport_save(bank=bank, values={"config": "installed", "net_mass_kg": 90.0}, actor=None)
+    bank_transport_save(bank=bank, values={"net_mass_kg": 100.0}, actor=cast.silas, seen_version=1)
+    answer = post(client, "/banks/B1/transport/", seen="1", **LFP)
+    assert answer.status_code == 409
+    page = text(answer)
+    assert "Silas Byrd saved this while you had it open" in page
+    assert "100 kg" in page
+    assert "96 kg" in page
+    assert BankTransport.objects.get().net_mass_kg == 100.0
+    again = post(client, "/banks/B1/transport/", **(LFP | {"seen": answer.context["form"]["seen"].value()}))
+    assert again.status_code == 302
+    assert BankTransport.objects.get().net_mass_kg == 96.0
+
+
+def test_a_box_left_as_it_was_keeps_the_exact_value_in_any_units(client, cast, unit) -> None:
+    cast.nora.unit_system = "us"
+    cast.nora.save()
+    bank = BankFactory(unit=unit, serial="B1", chemistry="lfp")
+    bank_transport_save(bank=bank, values={"net_mass_kg": 96.3, "package_gross_kg": 120.0}, actor=None)
+    form = client.get("/banks/B1/transport/").context["form"]
+    shown = {name: form[name].value() for name in ("net_mass_kg", "package_gross_kg")}
+    assert shown["net_mass_kg"] == "212\N{NO-BREAK SPACE}lb"
+    answer = post(client, "/banks/B1/transport/", seen="1", **(shown | {"package_gross_kg": "300"}))
+    assert answer.status_code == 302
+    row = BankTransport.objects.get()
+    assert row.net_mass_kg == 96.3
+    assert row.package_gross_kg == pytest.approx(300 * 0.45359237)
+
+
+def test_a_link_lands_on_the_fact_it_is_about(client, unit) -> None:
+    BankFactory(unit=unit, serial="B1", chemistry="lfp")
+    body = client.get("/banks/B1/transport/?fact=net_mass_kg").content.decode()
+    (field,) = re.findall(r"<input[^>]*autofocus[^>]*>", body)
+    assert 'id="id_net_mass_kg"' in field
+
+
+@pytest.mark.parametrize(("who", "status"), [("manager", 200), ("other_manager", 403), ("viewer", 403)])
+def test_only_who_keeps_the_bank_says_what_it_is(cast, signed_in, unit, who, status) -> None:
+    BankFactory(unit=unit, serial="B1", chemistry="lfp")
+    reader = signed_in(cast.roles()[who])
+    assert reader.get("/banks/B1/transport/").status_code == status
+    assert ("/banks/B1/transport/" in reader.get("/banks/B1/").content.decode()) == (status == 200)
+
+
+def test_the_form_takes_as_many_queries_with_a_long_history(client, cast, unit, queries_of) -> None:
+    bank = BankFactory(unit=unit, serial="B1", chemistry="lfp")
+    bank_transport_save(bank=bank, values={"net_mass_kg": 1.0}, actor=cast.nora)
+    few = queries_of(client, "/banks/B1/transport/")
+    for version in range(1, 8):
+        bank_transport_save(
+            bank=bank, values={"net_mass_kg": 1.0 + version}, actor=cast.nora, seen_version=version
+        )
+    assert queries_of(client, "/banks/B1/transport/") == few
