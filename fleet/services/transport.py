@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -68,25 +68,20 @@ def unit_form_save(
     reason: str,
     valid_from: date,
     actor: User | None,
+    valid_to: date | None = None,
     confirmed: bool = False,
     seen_version: int | None = None,
     now: datetime | None = None,
 ) -> UnitForm:
     """What was measured on the unit and differs from its packed form, from a day on; the one in force ends the day before.
 
-    A measure that is not named or None is as the design says. `confirmed`: what is out of the ordinary was measured
-    twice. `seen_version` of the one that begins on the same day, which is then edited instead.
+    A measure that is not named or None is as the design says. `valid_to`: the last day of a new one. `confirmed`: what is
+    out of the ordinary was measured twice. `seen_version` of the one that begins on the same day, which is then edited.
     """
     if unknown := sorted(set(measures) - MEASURES):
         raise ValueError(f"UnitForm has no measure called {', '.join(unknown)}")
-    if packed_form.design_id != unit.design_id:
-        raise DomainError(
-            "unit_form.other_design",
-            _("{form} is no packed form of the design of {unit}. Choose one of its own."),
-            form=packed_form.code,
-            unit=unit.tag,
-        )
-    _check_day(unit, valid_from, moment_or_now(now))
+    check_form_of_unit(packed_form, unit)
+    check_measured_on(unit, valid_from, moment_or_now(now))
     refuse_problems(own_problems(packed_form, measures, confirmed=confirmed), "unit_form.confirm")
     values = {name: measures.get(name) for name in sorted(MEASURES)} | {"reason": reason.strip()}
     with transaction.atomic():
@@ -100,20 +95,36 @@ def unit_form_save(
                 actor=actor,
                 action="unitform.edit",
             )
-        in_force = latest is not None and latest.valid_to is None
-        if not in_force and all(value is None for value in measures.values()):
-            raise DomainError(
-                "unit_form.nothing_differs", _("Nothing differs from the design. Type what was measured.")
-            )
+        check_differs(measures, in_force=latest is not None and latest.valid_to is None)
         _end_before(latest, valid_from, actor)
-        row = UnitForm(unit=unit, packed_form=packed_form, valid_from=valid_from, **values)
+        row = UnitForm(unit=unit, packed_form=packed_form, valid_from=valid_from, valid_to=valid_to, **values)
         check_row(row)
         row.save(force_insert=True)
         note_change(row, action="unitform.add", actor=actor, after=facts(row))
         return row
 
 
-def _check_day(unit: Unit, day: date, now: datetime) -> None:
+def check_form_of_unit(packed_form: PackedForm, unit: Unit) -> None:
+    """Raises DomainError if the packed form is one of another design."""
+    if packed_form.design_id != unit.design_id:
+        raise DomainError(
+            "unit_form.other_design",
+            _("{form} is no packed form of the design of {unit}. Choose one of its own."),
+            form=packed_form.code,
+            unit=unit.tag,
+        )
+
+
+def check_differs(measures: Mapping[str, Any], *, in_force: bool) -> None:
+    """Raises DomainError if nothing was measured, unless that ends what is in force."""
+    if not in_force and all(value is None for value in measures.values()):
+        raise DomainError(
+            "unit_form.nothing_differs", _("Nothing differs from the design. Type what was measured.")
+        )
+
+
+def check_measured_on(unit: Unit, day: date, now: datetime) -> None:
+    """Raises DomainError for a day that has not come yet, or on which the unit did not exist."""
     if day > local_day(now, unit.home.time_zone):
         raise DomainError(
             "unit_form.in_future",
@@ -130,24 +141,35 @@ def _check_day(unit: Unit, day: date, now: datetime) -> None:
         )
 
 
-def own_problems(form: PackedForm, own: Mapping[str, Any], *, confirmed: bool) -> Iterator[Problem]:
-    """What cannot have been measured on a unit in this form, and what is out of the ordinary unless `confirmed`."""
-    changed = {name for name, value in own.items() if value is not None}
+def own_problems(
+    form: PackedForm, own: Mapping[str, Any], changed: Collection[str] | None = None, *, confirmed: bool
+) -> Iterator[Problem]:
+    """What cannot have been measured on a unit in this form, and what is out of the ordinary unless `confirmed`.
+
+    `changed`: only what one of these has to do with (None: every measure given).
+    """
+    given = {name for name, value in own.items() if value is not None}
+    asked = given if changed is None else given & set(changed)
     return measure_problems(
-        measures_on(form, own), changed, confirmed=confirmed, listed_kg=form.mass_kg if changed else None
+        measures_on(form, own), asked, confirmed=confirmed, listed_kg=form.mass_kg if asked else None
     )
+
+
+def check_after(since: date, until: date | None, valid_from: date) -> None:
+    """Raises DomainError if what is on file (`since` to `until`, None: open) leaves no room for one that begins then."""
+    if since > valid_from or (until is not None and until >= valid_from):
+        raise DomainError(
+            "unit_form.later_on_file",
+            _("What differs is on file from {since} on. Choose a later day, or correct that one."),
+            since=since.isoformat(),
+        )
 
 
 def _end_before(latest: UnitForm | None, valid_from: date, actor: User | None) -> None:
     """Ends the one in force the day before. Raises DomainError if one on file reaches to that day or beyond."""
     if latest is None:
         return
-    if latest.valid_from > valid_from or (latest.valid_to is not None and latest.valid_to >= valid_from):
-        raise DomainError(
-            "unit_form.later_on_file",
-            _("What differs is on file from {since} on. Choose a later day, or correct that one."),
-            since=latest.valid_from.isoformat(),
-        )
+    check_after(latest.valid_from, latest.valid_to, valid_from)
     if latest.valid_to is None:
         save_versioned(
             instance=latest,

@@ -1,4 +1,4 @@
-"""Sheets about the pool itself: places, what depots promise, climate, designs and their packed forms."""
+"""Sheets about the pool itself: places, what depots promise, climate, designs."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from django.utils.translation import gettext_noop as _
 from fleet.domain.intake import ColumnSpec, SheetSpec
 from fleet.lib.dates import find_zone
 from fleet.lib.errors import DomainError
-from fleet.models import ClimateNormal, DepotTerms, Design, PackedForm, Place, Unit
+from fleet.models import ClimateNormal, DepotTerms, Design, Place, Unit
 from fleet.services.audit import audit_record
 from fleet.services.imports.kinds import Key, Planned, Problem, Ref, SheetKind, Values, column
 from fleet.services.imports.references import Lookups
@@ -308,6 +308,15 @@ class DesignSheet(SheetKind):
                 Design, "train_hours_day", kind="quantity", unit="h", minimum=0, maximum=24, example="20 h"
             ),
             column(Design, "train_m3_day", aliases=("volume per train",), minimum=0, example="20 m3/day"),
+            column(
+                Design,
+                "trapped_water_kg",
+                aliases=("trapped water", "water left inside"),
+                minimum=0,
+                maximum=10_000,
+                help="Of a unit that was not drained.",
+                example="60 kg",
+            ),
             column(Design, "survey_min", kind="integer", example="5"),
         ),
         help="Types of unit and what they can do.",
@@ -318,55 +327,6 @@ class DesignSheet(SheetKind):
 
     def unit_ids(self, pks: Collection[int]) -> set[int]:
         return set(Unit.objects.in_service().filter(design_id__in=pks).values_list("pk", flat=True))
-
-
-class PackedFormSheet(SheetKind):
-    model = PackedForm
-    after = ("designs",)
-    spec = SheetSpec(
-        name="packed_forms",
-        label="Packed forms",
-        aliases=("forms", "transport forms", "packed"),
-        key=("design", "code"),
-        columns=(
-            column(PackedForm, "design", refers_to="designs", aliases=("design code",), example="WX-40"),
-            column(PackedForm, "code", aliases=("form", "packed form", "form code"), example="skid"),
-            column(PackedForm, "kind", required=True, aliases=("type",), example="bare skid"),
-            column(PackedForm, "length_mm", aliases=("length",), maximum=30_000, example="5.70 m"),
-            column(PackedForm, "width_mm", aliases=("width",), maximum=10_000, example="2280 mm"),
-            column(PackedForm, "height_mm", aliases=("height",), maximum=10_000, example="7 ft 5 in"),
-            column(PackedForm, "mass_kg", aliases=("mass", "weight"), maximum=60_000, example="8 200 lb"),
-            column(PackedForm, "cog_x_mm", aliases=("cog x",), minimum=0, example="2400 mm"),
-            column(PackedForm, "cog_y_mm", aliases=("cog y",), minimum=0, example="1140 mm"),
-            column(PackedForm, "cog_z_mm", aliases=("cog z",), minimum=0, example="900 mm"),
-            column(PackedForm, "lifting_points", maximum=16, example="4"),
-            column(
-                PackedForm, "lifting_points_kg", aliases=("lifting point rating",), minimum=0, example="2 t"
-            ),
-            column(PackedForm, "fork_pocket_spacing_mm", minimum=0),
-            column(PackedForm, "fork_pocket_width_mm", minimum=0),
-            column(PackedForm, "axle_count", aliases=("axles",), maximum=12),
-            column(PackedForm, "axle_load_kg", minimum=0),
-            column(PackedForm, "tongue_load_kg", minimum=0),
-            column(
-                PackedForm,
-                "hours_to_pack_h",
-                aliases=("hours to pack", "packing time"),
-                minimum=0,
-                example="3 h",
-            ),
-        ),
-        help="Each way a design travels, with its outer measures and its mass.",
-    )
-
-    def ref(self, row: Planned) -> tuple[Sequence[str], Ref]:
-        design = row.values["design"].label
-        label = f"{design} {row.obj.code}"
-        return [label], Ref(row.obj, label)
-
-    def unit_ids(self, pks: Collection[int]) -> set[int]:
-        designs = PackedForm.objects.filter(pk__in=pks).values("design_id")
-        return set(Unit.objects.in_service().filter(design_id__in=designs).values_list("pk", flat=True))
 
 
 def in_order(start: date | None, end: date | None, name: str) -> Iterator[Problem]:

@@ -3,12 +3,12 @@
 from fleet.services.imports.away_sheets import DayLogSheet, DeploymentSheet
 from fleet.services.imports.bank_sheets import BankSheet, SupplyStateSheet
 from fleet.services.imports.block_sheets import BlockSheet
+from fleet.services.imports.form_sheets import PackedFormSheet, UnitFormSheet
 from fleet.services.imports.kinds import SheetKind
 from fleet.services.imports.office_sheets import (
     ClimateSheet,
     DepotTermsSheet,
     DesignSheet,
-    PackedFormSheet,
     PlaceSheet,
 )
 from fleet.services.imports.unit_sheets import (
@@ -32,6 +32,7 @@ SHEETS: tuple[SheetKind, ...] = (
     CertificateSheet(),
     WetStateSheet(),
     WeighingSheet(),
+    UnitFormSheet(),
     ModificationSheet(),
     DeploymentSheet(),
     DayLogSheet(),

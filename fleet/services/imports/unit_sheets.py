@@ -27,7 +27,7 @@ from fleet.services.imports.kinds import Key, Planned, Problem, Ref, SheetKind, 
 from fleet.services.imports.office_sheets import in_order, key_column
 from fleet.services.imports.references import Lookups
 from fleet.services.records import Birth, check_finite, check_moment, note_change
-from fleet.services.units import unit_move
+from fleet.services.units import unit_move, weighing_doubts
 
 MOVES = ("unit.move", "absence.start", "absence.end", "absence.past", "absence.strike")
 
@@ -258,6 +258,32 @@ def birth(ref: Ref) -> Birth:
 UNIT_COLUMN = key_column("unit", "Unit", "units", aliases=("tag", "unit tag", "asset"), example="MW-014")
 
 
+CONFIRMED_COLUMN = ColumnSpec(
+    "confirmed",
+    "Measured twice",
+    "flag",
+    aliases=("confirmed", "weighed twice", "out of the ordinary and right"),
+    help="Yes confirms a measure that is out of the ordinary; without it such a row is refused.",
+)
+
+
+def said_only(row: Planned, *names: str) -> bool:
+    """Takes columns that are only said, never kept, out of what changes. Whether the row is left as it is then."""
+    for name in names:
+        row.changes.pop(name, None)
+    if row.action == "changed" and not row.changes:
+        row.action = "left"
+    return row.action == "left"
+
+
+def asked_for(name: str, error: DomainError) -> Problem:
+    """A doubt about a measure, with what confirms it."""
+    if "mend" in error.data or error.key in ("form.negative", "form.outside"):
+        return name, error
+    mend = f"Measure again and mend it; if it is right, write 'yes' under '{CONFIRMED_COLUMN.label}'."
+    return name, DomainError(error.key, error.template, **{**error.data, "mend": mend})
+
+
 class CertificateSheet(UnitEventSheet):
     model = Certificate
     virtual = frozenset({"no_end"})
@@ -382,6 +408,7 @@ class WetStateSheet(UnitEventSheet):
 class WeighingSheet(UnitEventSheet):
     model = Weighing
     after = ("units", "packed_forms")
+    virtual = frozenset({"confirmed"})
     spec = SheetSpec(
         name="weighings",
         label="Weighings",
@@ -412,13 +439,51 @@ class WeighingSheet(UnitEventSheet):
                 example="8 140 lb",
             ),
             column(Weighing, "method", example="four load cells"),
+            column(
+                Weighing,
+                "kit_aboard",
+                label="With its kit",
+                aliases=("kit aboard", "with kit", "kit"),
+                help="Empty: not known; the packed mass of the unit is then not known either.",
+                example="no",
+            ),
+            column(
+                Weighing,
+                "water_inside",
+                label="With water inside",
+                aliases=("water inside", "with water"),
+                help="Empty: not known.",
+                example="no",
+            ),
+            column(
+                Weighing,
+                "fuel_l",
+                label="With fuel",
+                aliases=("fuel", "fuel aboard"),
+                maximum=5000,
+                help="Empty: not known. 0 without fuel.",
+                example="0 L",
+            ),
+            CONFIRMED_COLUMN,
         ),
-        help="What a unit really weighed in a packed form.",
+        help="What a unit really weighed in a packed form, and what was in it then.",
     )
 
     def word(self, lookups: Lookups, name: str, word: str, values: Values) -> str:
         unit = values.get("unit")
         return f"{unit.obj.design.code} {word}" if name == "packed_form" and isinstance(unit, Ref) else word
+
+    def current(self, obj: Any, name: str) -> Any:
+        return None if name == "confirmed" else super().current(obj, name)
+
+    def check(self, lookups: Lookups, row: Planned) -> Iterator[Problem]:
+        if said_only(row, "confirmed"):
+            return
+        row.obj.confirmed = True  # what is out of the ordinary is told below, where it belongs
+        yield from super().check(lookups, row)
+        row.obj.confirmed = bool(row.values.get("confirmed"))
+        if row.action == "added" or {"mass_kg", "packed_form"} & set(row.changes):
+            yield from (asked_for(name, error) for name, error in weighing_doubts(row.obj))
 
 
 class ModificationSheet(UnitEventSheet):
