@@ -41,6 +41,7 @@ APART = {"config": "alone", "host": None, "net_mass_kg": 32, "package_gross_kg":
 # How many days before today it happened.
 LONG_AGO, LIST_STALE, LIST_BEFORE_STRIKE, STRUCK, TANK_LONG_AGO = 47, 224, 41, 12, 31
 PROOF_OVERDUE, PROOF_MARGIN, PROOF_MONTHS = 40, 80, 12
+PLATE_LAPSED = 9
 # Cases that further units of a larger fleet may be, with their share.
 COMMON_CASES = (
     ("list_never", 0.03),
@@ -116,6 +117,8 @@ class TransportWriter:
         self.proof(unit, cases)
         if "summary_missing" in cases or "report_missing" in cases:
             self.without_report(unit)
+        if "plate_lapsed" in cases:
+            self.lapsed(unit, "container_plate", PLATE_LAPSED)
         extra = self.extra_items(unit, cases, stores)
         looked = self.day_looked(unit)
         for bank in banks:
@@ -163,6 +166,12 @@ class TransportWriter:
                 row["struck_at"] = self.instant(unit, self.timeline.days - 35, 14)
                 row["struck_by_id"] = self.people.crew[unit.home]
                 row["struck_reason"] = "The report is about another type of battery"
+
+    def lapsed(self, unit: UnitPlan, kind: str, days_ago: int) -> None:
+        """No paper of the kind lasts longer than that."""
+        for row in self.rows.of("fleet.Certificate"):
+            if row["unit_id"] == unit.number and row["kind"] == kind:
+                row["expires_on"] = min(row["expires_on"], self.timeline.ago(days_ago))
 
     # --- banks ------------------------------------------------------------------------------------------------------
 

@@ -19,7 +19,7 @@ from fleet.domain.dangerous_goods.words import Mode, Verdict
 from fleet.domain.fit.trip import Trip
 from fleet.domain.transport.answers import ALWAYS_ASKED, MODES, Carried, FleetClass, class_of_fleet
 from fleet.domain.transport.measures import MEASURE_NAMES, Measures, hang_of
-from fleet.domain.transport.records import UnitRecord
+from fleet.domain.transport.records import PaperState, UnitRecord
 from fleet.models import BatteryBank, Unit
 from inventory.models import GoodsListCheck
 from inventory.selectors.goods import goods_keys
@@ -263,6 +263,13 @@ def modules_low(fleet: FleetClass, record: UnitRecord, day: dt.date) -> None:
     assert main_bank(record).soc_pct == pytest.approx(28)
     assert law(fleet, record.tag, Mode.AIR) is Verdict.CARGO_AIRCRAFT_ONLY
     assert record.tag in able(fleet, ("il76td",))
+
+
+@case
+def plate_lapsed(fleet: FleetClass, record: UnitRecord, day: dt.date) -> None:
+    (paper,) = [paper for paper in record.papers if paper.kind == "container_plate"]
+    assert paper.state is PaperState.LAPSED
+    assert paper.ends_on == day - dt.timedelta(days=9)
 
 
 @case
