@@ -87,6 +87,17 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("first-weeks/", survey.first_weeks, name="first-weeks"),
     path("first-weeks/sheet/", survey.survey_sheet, name="survey-sheet"),
     path("first-weeks/entry/", survey.survey_entry, name="survey-entry"),
+    path("units/<str:tag>/transport/measures/", transport_facts.unit_measures_show, name="unit-measures-show"),
+    path(
+        "units/<str:tag>/transport/measures/<path:code>/end/",
+        transport_facts.unit_measures_end,
+        name="unit-measures-end",
+    ),
+    path(
+        "units/<str:tag>/transport/measures/<path:code>/",
+        transport_facts.unit_measures_edit,
+        name="unit-measures-edit",
+    ),
     path("hand-over/", handover.handover_show, name="handover"),
     path("alerts/", alerts.alert_list, name="alert-list"),
     path("alerts/<int:pk>/take/", alerts.alert_take, name="alert-take"),

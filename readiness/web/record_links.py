@@ -54,6 +54,7 @@ GROUPS: tuple[tuple[Any, str, tuple[tuple[Any, str, str], ...]], ...] = (
             (gettext_lazy("Certificate"), "unit-certificate-record", ""),
             (gettext_lazy("Weighing"), "unit-weighing-record", ""),
             (gettext_lazy("Modification, repair or drop"), "unit-modification-record", ""),
+            (gettext_lazy("Measures of this unit"), "unit-measures-show", ""),
             (gettext_lazy("List of dangerous goods"), "unit-goods-show", ""),
         ),
     ),

@@ -12,10 +12,18 @@ from django.db import transaction
 from django.test import Client
 from django.urls import NoReverseMatch, URLPattern, URLResolver, get_resolver, reverse
 
-from fleet.models import ImportRun, Job, User
+from fleet.models import ImportRun, Job, UnitForm, User
 from tests.architecture.url_table import EVERYBODY, PAGES, Page
 from tests.cast import Cast
-from tests.factories.fleet import AttachmentFactory, BankFactory, BlockFactory, UnitFactory
+from tests.editions import air_edition
+from tests.factories.fleet import (
+    TODAY,
+    AttachmentFactory,
+    BankFactory,
+    BlockFactory,
+    PackedFormFactory,
+    UnitFactory,
+)
 from tests.factories.inventory import ItemFactory, aboard, in_store
 from tests.factories.readiness import AlertFactory, FaultFactory, OpenChargeFactory, ReadingFactory
 
@@ -70,6 +78,14 @@ class Things:
         bank = BankFactory(place=self.cast.north, serial="SHELF/1")
         BlockFactory(bank=bank, position="1")
         return [bank.serial]
+
+    def unit_form(self) -> list[Any]:
+        """A packed form of the unit in which something differs from the design."""
+        form = PackedFormFactory(design=self.a_unit.design, code="skid/1")
+        UnitForm.objects.create(
+            unit=self.a_unit, packed_form=form, mass_kg=2000.0, reason="weighed", valid_from=TODAY
+        )
+        return [self.a_unit.tag, form.code]
 
     def record(self) -> list[Any]:
         return ["reading", ReadingFactory(bank=self.a_bank).pk]

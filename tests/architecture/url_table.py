@@ -103,6 +103,9 @@ PAGES: dict[str, Page] = {
     "readiness:record-strike": Page(KEEPERS_HERE, "record", post=True),
     "readiness:record-move": Page(KEEPERS_HERE, "record", post=True),
     # First weeks and hand-over
+    "readiness:unit-measures-show": Page(MEMBERS, "unit"),
+    "readiness:unit-measures-edit": Page(KEEPERS_HERE, "unit_form", post=True),
+    "readiness:unit-measures-end": Page(KEEPERS_HERE, "unit_form", post=True),
     "readiness:first-weeks": Page(MEMBERS),
     "readiness:survey-sheet": Page(MEMBERS),
     "readiness:survey-entry": Page(KEEPERS, post=True),

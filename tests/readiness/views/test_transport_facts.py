@@ -1,16 +1,19 @@
 """Entry of what decides how a unit may travel: the facts of a bank, the measures of one unit."""
 
+import datetime as dt
 import html
 import re
 import uuid
 
 import pytest
 
-from fleet.models import BankTransport
+from fleet.models import BankTransport, UnitForm
 from fleet.services.transport import bank_transport_save
-from tests.factories.fleet import BankFactory, UnitFactory
+from fleet.services.unit_forms import form_latest, form_shown, unit_form_write
+from tests.factories.fleet import NOW, TODAY, BankFactory, PackedFormFactory, UnitFactory
 
 pytestmark = pytest.mark.django_db
+DAY = dt.timedelta(days=1)
 
 
 @pytest.fixture
@@ -167,3 +170,168 @@ def test_the_form_takes_as_many_queries_with_a_long_history(client, cast, unit, 
             bank=bank, values={"net_mass_kg": 1.0 + version}, actor=cast.nora, seen_version=version
         )
     assert queries_of(client, "/banks/B1/transport/") == few
+
+
+MEASURES = "/units/MW-1/transport/measures/"
+
+
+@pytest.fixture
+def skid(unit):
+    return PackedFormFactory(
+        design=unit.design, code="skid", length_mm=5000.0, width_mm=2200.0, height_mm=2400.0
+    )
+
+
+def differs(unit, skid, kg=2000.0, since=TODAY, **given):
+    return unit_form_write(
+        unit=unit,
+        packed_form=skid,
+        measures={"mass_kg": kg} | given,
+        reason="A second tank",
+        valid_from=since,
+        actor=None,
+        shown=form_shown(form_latest(unit, skid)),
+        now=NOW,
+    )
+
+
+def measured(client, code="skid", **given):
+    values = {"valid_from": TODAY, "reason": "Weighed by Nora", "seen": "0:0"}
+    return post(client, f"{MEASURES}{code}/", **(values | given))
+
+
+def test_the_form_shows_the_design_beside_each_measure(client, unit, skid) -> None:
+    page = text(client.get(f"{MEASURES}skid/"))
+    assert "Design: 1800 kg" in page
+    assert "Design: 5000 mm" in page
+    assert "Design: not known" in page
+    assert "Load on the coupling" not in page
+    trailer = PackedFormFactory(design=unit.design, code="trailer/1", kind="trailer")
+    assert "Load on the coupling" in text(client.get(f"{MEASURES}{trailer.code}/"))
+    assert client.get(f"{MEASURES}none/").status_code == 404
+
+
+def test_what_was_measured_is_saved_once_and_the_rest_is_as_the_design(client, cast, unit, skid) -> None:
+    given = {
+        "mass_kg": "2,05 t",
+        "cog_x_mm": "2.4 m",
+        "may_turn": "no",
+        "lifting_points": "4",
+        "token": uuid.uuid4(),
+    }
+    for _tap in range(2):
+        answer = measured(client, **given)
+        assert (answer.status_code, answer["Location"]) == (302, MEASURES)
+    row = UnitForm.objects.get()
+    assert (row.mass_kg, row.cog_x_mm, row.may_turn, row.lifting_points) == (2050.0, 2400.0, False, 4)
+    assert (row.length_mm, row.braked, row.valid_from, row.valid_to) == (None, None, TODAY, None)
+    page = text(client.get(MEASURES))
+    assert "Weighed by Nora" in page
+    assert "Size and mass, mass, dry, without kit and fuel: 2050 kg" in page
+    assert "Nora Lind" in page
+    assert 'value="2050\N{NO-BREAK SPACE}kg"' in client.get(f"{MEASURES}skid/").content.decode()
+
+
+def test_a_mass_that_looks_like_another_unit_is_asked_about_and_the_tick_is_about_that_mass(
+    client, unit, skid
+) -> None:
+    asked = measured(client, mass_kg="3.7")
+    assert asked.status_code == 422
+    assert "confirm that it is right" in text(asked)
+    assert "It was measured twice and is right" in text(asked)
+    form = asked.context["form"]
+    assert form["mass_kg"].value() == "3.7"
+    assert not UnitForm.objects.exists()
+    doubted = form["doubted"].value()
+    other = measured(client, mass_kg="0.37", doubted=doubted, confirmed="on")
+    assert other.status_code == 422
+    assert not other.context["form"]["confirmed"].value()
+    assert not UnitForm.objects.exists()
+    assert measured(client, mass_kg="3.7", doubted=doubted, confirmed="on").status_code == 302
+    assert UnitForm.objects.get().mass_kg == 3.7
+
+
+@pytest.mark.parametrize(
+    ("given", "sentence"),
+    [
+        ({"mass_kg": "heavy"}, "heavy"),
+        ({"length_mm": "-5"}, "cannot be less than"),
+        ({"cog_x_mm": "9000"}, "9000 mm from the front"),
+        ({"mass_kg": "2000", "reason": ""}, "This field is required"),
+        ({"mass_kg": "2000", "valid_from": ""}, "This field is required"),
+        ({"mass_kg": "2000", "valid_from": TODAY + DAY}, "has not come yet"),
+        ({}, "Nothing differs from the design"),
+    ],
+)
+def test_a_measure_that_cannot_be_comes_back_as_typed(client, unit, skid, given, sentence) -> None:
+    answer = measured(client, **given)
+    assert answer.status_code == 422
+    assert sentence in text(answer)
+    for name, value in given.items():
+        assert str(answer.context["form"][name].value()) == str(value)
+    assert not UnitForm.objects.exists()
+
+
+def test_two_who_measure_at_once_see_both(client, unit, skid) -> None:
+    row = differs(unit, skid, since=TODAY - 5 * DAY)
+    answer = measured(client, mass_kg="1900")
+    assert answer.status_code == 409
+    page = text(answer)
+    assert "2000 kg" in page
+    assert "1900 kg" in page
+    again = measured(client, mass_kg="1900", seen=answer.context["form"]["seen"].value())
+    assert again.status_code == 302
+    row.refresh_from_db()
+    assert row.valid_to == TODAY - DAY
+    assert UnitForm.objects.get(valid_to=None).mass_kg == 1900.0
+
+
+def test_what_differs_is_ended_and_stays_in_the_history(client, unit, skid) -> None:
+    row = differs(unit, skid, since=TODAY - 5 * DAY)
+    assert f"{MEASURES}skid/end/" in client.get(MEASURES).content.decode()
+    form = client.get(f"{MEASURES}skid/end/")
+    assert "A second tank" in text(form)
+    given = {"valid_to": TODAY - DAY, "reason": "Tank taken off", "seen": f"{row.pk}:1"}
+    assert post(client, f"{MEASURES}skid/end/", **(given | {"reason": ""})).status_code == 422
+    for _tap in range(2):
+        assert post(client, f"{MEASURES}skid/end/", **given)["Location"] == MEASURES
+    row.refresh_from_db()
+    assert row.valid_to == TODAY - DAY
+    page = text(client.get(MEASURES))
+    assert "In this form it is as its design." in page
+    assert "What differed before" in page
+    assert "Tank taken off" in page
+    assert client.get(f"{MEASURES}skid/end/")["Location"] == MEASURES
+
+
+@pytest.mark.parametrize(
+    ("who", "writes"), [("manager", True), ("other_manager", False), ("dispatcher", False)]
+)
+def test_only_who_keeps_the_unit_says_what_differs(cast, signed_in, unit, skid, who, writes) -> None:
+    differs(unit, skid)
+    reader = signed_in(cast.roles()[who])
+    assert (f"{MEASURES}skid/" in reader.get(MEASURES).content.decode()) == writes
+    for path in ("skid/", "skid/end/"):
+        assert reader.get(MEASURES + path).status_code == (200 if writes else 403)
+
+
+def test_pounds_and_inches_and_a_box_left_alone(client, cast, unit, skid) -> None:
+    cast.nora.unit_system = "us"
+    cast.nora.save()
+    row = differs(unit, skid, kg=2000.3, length_mm=5003.0)
+    form = client.get(f"{MEASURES}skid/").context["form"]
+    left = form["mass_kg"].value()
+    assert left == "4410\N{NO-BREAK SPACE}lb"
+    answer = measured(client, mass_kg=left, length_mm="200", seen=f"{row.pk}:1")
+    assert answer.status_code == 302
+    row.refresh_from_db()
+    assert (row.mass_kg, row.length_mm) == (2000.3, 200 * 25.4)
+
+
+def test_the_page_of_measures_takes_as_many_queries_with_many(client, unit, skid, queries_of) -> None:
+    differs(unit, skid, since=TODAY - 9 * DAY)
+    few = queries_of(client, MEASURES)
+    for n in range(1, 6):
+        differs(unit, skid, kg=2000.0 + n, since=TODAY - (9 - n) * DAY)
+        PackedFormFactory(design=unit.design, code=f"form-{n}")
+    assert queries_of(client, MEASURES) == few
