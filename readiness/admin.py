@@ -11,8 +11,13 @@ from readiness.models import (
     BankState,
     BankTest,
     BayPlan,
+    BayPlanLine,
+    BayTerms,
     Call,
     Charge,
+    ChargerBay,
+    CrewDay,
+    CrewHours,
     Fault,
     Inspection,
     InspectionType,
@@ -23,6 +28,8 @@ from readiness.models import (
     Reading,
     Release,
     SetAside,
+    StoragePolicy,
+    SupplyHours,
     Sweep,
     Task,
     Verdict,
@@ -154,7 +161,21 @@ class TaskAdmin(ReadOnlyAdmin):
     search_fields = ("unit__tag", "title")
 
 
-@admin.register(Call, Plan, PlanLine, BayPlan, Release, Packet)
+@admin.register(ChargerBay)
+class ChargerBayAdmin(EditedAdmin):
+    list_display = ("place", "name", "max_a", "max_v", "max_kw", "valid_from", "valid_to")
+    list_filter = ("place",)
+    list_select_related = ("place",)
+
+
+@admin.register(BayTerms, CrewHours, CrewDay, SupplyHours, StoragePolicy)
+class BayDataAdmin(EditedAdmin):
+    list_display = ("__str__",)
+    list_filter = ("place",)
+    list_select_related = ("place",)
+
+
+@admin.register(Call, Plan, PlanLine, BayPlan, BayPlanLine, Release, Packet)
 class DispatchAdmin(ReadOnlyAdmin):
     list_display = ("__str__",)
 

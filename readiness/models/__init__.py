@@ -1,6 +1,16 @@
 """Can it go, what stands in the way, who goes. One file per subject."""
 
-from readiness.models.dispatch import BayPlan, Call, Packet, Plan, PlanLine, Release
+from readiness.models.bays import (
+    BayPlan,
+    BayPlanLine,
+    BayTerms,
+    ChargerBay,
+    CrewDay,
+    CrewHours,
+    StoragePolicy,
+    SupplyHours,
+)
+from readiness.models.dispatch import Call, Packet, Plan, PlanLine, Release
 from readiness.models.sweep import Alert, BankState, JudgementDue, SetAside, Sweep, Verdict
 from readiness.models.upkeep import BankTest, Charge, Fault, Inspection, InspectionType, Reading, Task
 
@@ -9,8 +19,13 @@ __all__ = [
     "BankState",
     "BankTest",
     "BayPlan",
+    "BayPlanLine",
+    "BayTerms",
     "Call",
     "Charge",
+    "ChargerBay",
+    "CrewDay",
+    "CrewHours",
     "Fault",
     "Inspection",
     "InspectionType",
@@ -21,6 +36,8 @@ __all__ = [
     "Reading",
     "Release",
     "SetAside",
+    "StoragePolicy",
+    "SupplyHours",
     "Sweep",
     "Task",
     "Verdict",

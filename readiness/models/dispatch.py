@@ -95,24 +95,6 @@ class PlanLine(models.Model):
         return f"{self.plan}: {self.unit}"
 
 
-class BayPlan(Versioned):
-    """A published plan of charges for a depot's bays, kept as it was computed."""
-
-    place = models.ForeignKey(Place, on_delete=models.PROTECT, related_name="bay_plans")
-    created_at = models.DateTimeField(default=timezone.now, editable=False)
-    created_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
-    )
-    published_at = models.DateTimeField(null=True, blank=True)
-    frozen = models.JSONField(default=dict)
-
-    class Meta:
-        ordering = ["-created_at"]
-
-    def __str__(self) -> str:
-        return f"{self.place} {self.created_at:%Y-%m-%d}"
-
-
 class Release(models.Model):
     """A signed decision to send a unit against a failed check that may be released at all."""
 

@@ -49,7 +49,18 @@ from inventory.models import (
     Supplier,
     SupplyOffer,
 )
-from readiness.models import BankState, BayPlan, Call, Plan, PlanLine, Release, SetAside, Sweep
+from readiness.models import (
+    BankState,
+    BayPlan,
+    Call,
+    CrewDay,
+    CrewHours,
+    Plan,
+    PlanLine,
+    Release,
+    SetAside,
+    Sweep,
+)
 from tests.factories import fleet as f
 from tests.factories import inventory as i
 from tests.factories import readiness as r
@@ -265,7 +276,18 @@ MAKERS: dict[str, Maker] = {
     "readiness.Call": call,
     "readiness.Plan": lambda: Plan.objects.create(code=code()),
     "readiness.PlanLine": plan_line,
+    "readiness.ChargerBay": r.ChargerBayFactory,
+    "readiness.BayTerms": r.BayTermsFactory,
+    "readiness.CrewHours": lambda: CrewHours.objects.create(
+        place=f.PlaceFactory(), valid_from=TODAY, weekday=0, opens=dt.time(8), closes=dt.time(17)
+    ),
+    "readiness.CrewDay": lambda: CrewDay.objects.create(
+        place=f.PlaceFactory(), day=TODAY, opens=dt.time(8), closes=dt.time(12), reason="half a day"
+    ),
+    "readiness.SupplyHours": r.SupplyHoursFactory,
+    "readiness.StoragePolicy": r.StoragePolicyFactory,
     "readiness.BayPlan": lambda: BayPlan.objects.create(place=f.PlaceFactory()),
+    "readiness.BayPlanLine": r.BayPlanLineFactory,
     "readiness.Release": lambda: Release.objects.create(
         unit=f.UnitFactory(), check_key="x", reason="needed", signed_by=f.UserFactory(), good_through=TODAY
     ),
@@ -296,6 +318,12 @@ MAKERS_FOR: dict[str, Maker] = {
     "unit_form_once": lambda: unit_form(valid_to=TODAY),
     "design_position_once": lambda: design_item(position=code()),
     "unit_reserved_once": lambda: plan_line(reserved=True),
+    "charger_bay_once": lambda: r.ChargerBayFactory(valid_to=TODAY),
+    "bay_terms_once": lambda: r.BayTermsFactory(valid_to=TODAY),
+    "storage_policy_once": lambda: r.StoragePolicyFactory(valid_to=TODAY),
+    "bay_plan_one_published": lambda: BayPlan.objects.create(
+        place=f.PlaceFactory(), state="published", published_at=ago(hours=1)
+    ),
     "charge_one_open": lambda: r.OpenChargeFactory(happened_at=ago(hours=next(number))),
 }
 

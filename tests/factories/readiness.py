@@ -8,15 +8,21 @@ from factory.django import DjangoModelFactory
 from readiness.models import (
     Alert,
     BankTest,
+    BayPlan,
+    BayPlanLine,
+    BayTerms,
     Charge,
+    ChargerBay,
     Fault,
     Inspection,
     InspectionType,
     Reading,
+    StoragePolicy,
+    SupplyHours,
     Task,
     Verdict,
 )
-from tests.factories.fleet import FIRST_DAY, TODAY, BankFactory, UnitFactory, UserFactory, ago
+from tests.factories.fleet import FIRST_DAY, TODAY, BankFactory, PlaceFactory, UnitFactory, UserFactory, ago
 
 
 class ReadingFactory(DjangoModelFactory):
@@ -127,3 +133,70 @@ class AlertFactory(DjangoModelFactory):
     depot = factory.SelfAttribute("unit.home")
     subject_key = factory.LazyAttribute(lambda alert: f"unit:{alert.unit.pk}")
     raised_at = factory.LazyFunction(lambda: ago(2))
+
+
+class ChargerBayFactory(DjangoModelFactory):
+    class Meta:
+        model = ChargerBay
+
+    place = factory.SubFactory(PlaceFactory)
+    name = factory.Sequence(lambda n: f"B{n}")
+    max_a = 60.0
+    max_v = 60.0
+    max_kw = 3.5
+    profiles = factory.LazyFunction(lambda: ["vrla_gel", "vrla_agm", "lfp"])
+    valid_from = FIRST_DAY
+
+
+class BayTermsFactory(DjangoModelFactory):
+    class Meta:
+        model = BayTerms
+
+    place = factory.SubFactory(PlaceFactory)
+    valid_from = FIRST_DAY
+    base_kw = 1.0
+    handlings_per_hour = 4.0
+    least_h = 1.0
+    horizon_days = 14
+
+
+class SupplyHoursFactory(DjangoModelFactory):
+    class Meta:
+        model = SupplyHours
+
+    place = factory.SubFactory(PlaceFactory)
+    valid_from = FIRST_DAY
+    starts = dt.time(6)
+    ends = dt.time(9)
+    limit_kw = 5.0
+
+
+class StoragePolicyFactory(DjangoModelFactory):
+    class Meta:
+        model = StoragePolicy
+
+    place = factory.SubFactory(PlaceFactory)
+    chemistry = "lfp"
+    store_soc = 0.5
+    valid_from = FIRST_DAY
+    reason = "to last"
+
+
+class BayPlanFactory(DjangoModelFactory):
+    class Meta:
+        model = BayPlan
+
+    place = factory.SubFactory(PlaceFactory)
+
+
+class BayPlanLineFactory(DjangoModelFactory):
+    class Meta:
+        model = BayPlanLine
+
+    plan = factory.SubFactory(BayPlanFactory)
+    bank = factory.SubFactory(BankFactory)
+    bay = factory.SubFactory(ChargerBayFactory)
+    starts_at = factory.LazyFunction(lambda: ago(hours=8))
+    ends_at = factory.LazyFunction(lambda: ago(hours=2))
+    off_at = factory.LazyFunction(lambda: ago(hours=1))
+    kw = 2.0
