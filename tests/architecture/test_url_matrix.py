@@ -15,7 +15,6 @@ from django.urls import NoReverseMatch, URLPattern, URLResolver, get_resolver, r
 from fleet.models import ImportRun, Job, UnitForm, User
 from tests.architecture.url_table import EVERYBODY, PAGES, Page
 from tests.cast import Cast
-from tests.editions import air_edition
 from tests.factories.fleet import (
     TODAY,
     AttachmentFactory,
