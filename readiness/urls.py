@@ -12,8 +12,10 @@ from readiness.views import (
     sweeps,
     today,
     transport,
+    transport_compare,
     transport_facts,
     transport_goods,
+    transport_sheet,
     unit,
     unit_life,
     units,
@@ -53,8 +55,12 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("units/<str:tag>/day/", away.unit_day_log_record, name="unit-day-log-record"),
     path("units/<str:tag>/leg/", away.unit_leg_record, name="unit-leg-record"),
     path("units/<str:tag>/parts/found/", unit_life.unit_part_find, name="unit-part-find"),
-    path("units/<str:tag>/transport/", transport.unit_transport, name="unit-transport"),
+    path("units/<str:tag>/transport/", transport_sheet.unit_transport, name="unit-transport"),
+    path(
+        "units/<str:tag>/transport/sheet.pdf", transport_sheet.unit_transport_pdf, name="unit-transport-pdf"
+    ),
     path("transport/", transport.transport_find, name="transport-find"),
+    path("transport/compare/", transport_compare.transport_compare, name="transport-compare"),
     path("units/<str:tag>/transport/goods/", transport_goods.unit_goods_show, name="unit-goods-show"),
     path(
         "units/<str:tag>/transport/goods/add/",

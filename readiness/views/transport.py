@@ -1,4 +1,4 @@
-"""The transport sheet of a unit, and the search for units that a conveyance can take."""
+"""The search for units that a conveyance can take."""
 
 from __future__ import annotations
 
@@ -15,9 +15,8 @@ from fleet.domain.fit.answers import Conveyances, conveyances_of
 from fleet.domain.fit.helicopters import hook
 from fleet.domain.fit.trip import Topic
 from fleet.domain.transport.answers import class_of_fleet
-from fleet.domain.transport.records import FormRecord
 from fleet.models import Unit
-from fleet.permissions import access_unit, member_required, request_rights
+from fleet.permissions import member_required
 from fleet.selectors.editions import rules_in_force
 from fleet.web.days import today_at
 from fleet.web.export import export_format, export_links, file_response
@@ -25,66 +24,15 @@ from fleet.web.limits import spare_number
 from fleet.web.page import render_page
 from fleet.web.paging import page_of
 from fleet.web.site import chosen_depot, depots_in_view, unit_system
-from readiness.forms.transport import FindForm, TripForm, usual_trip
+from readiness.forms.transport import FindForm, usual_trip
 from readiness.selectors.transport import clearances_of, load_transport, terms_on
 from readiness.web.transport import (
     Found,
     conveyance_choices,
     conveyance_names,
-    form_pairs,
-    grid_of,
-    laws_of,
-    mass_lines,
     not_asked,
-    paper_lines,
     query_of,
 )
-
-
-@member_required
-@require_GET
-def unit_transport(request: HttpRequest, tag: str) -> HttpResponse:
-    """Class, measures, mass, grid of conveyances, law per mode, papers and what is missing: one page, printable."""
-    unit = access_unit(request, tag)
-    today = today_at(unit.home)
-    system: Any = unit_system(request)
-    packed = [(form.code, str(form.get_kind_display())) for form in unit.design.packed_forms.order_by("code")]
-    usual = usual_trip(today) | {"form": packed[0][0] if packed else ""}
-    if unit.packed_form_id and unit.packed_form is not None:
-        usual["form"] = unit.packed_form.code
-    asked = "ship_on" in request.GET
-    form = TripForm(request.GET if asked else usual, system=system, packed=packed)
-    context: dict[str, Any] = {"unit": unit, "form": form, "asked": asked, "home_url": request.path}
-    if not form.is_valid():
-        return render_page(request, "readiness/transport_sheet.html", context, status=422)
-    ship_date: dt.date = form.cleaned_data["ship_on"]
-    terms = terms_on(ship_date)
-    (record,) = load_transport(
-        [unit], ship_date=ship_date, now=timezone.now(), mission_days=form.cleaned_data["days"], terms=terms
-    )
-    trip = form.trip(clearances_of(terms), terms.rigging_kg)
-    rules = rules_in_force()
-    found = class_of_fleet([record], trip, ship_date, rules=rules)
-    laws = laws_of(record, ship_date, rules)
-    chosen = _chosen(record.forms, form.cleaned_data.get("form") or usual["form"])
-    context |= {
-        "ship_date": ship_date,
-        "record": record,
-        "laws": list(laws.values()),
-        "papers": paper_lines(record),
-        "chosen": record.forms[chosen] if record.forms else None,
-        "pairs": form_pairs(record.forms[chosen], trip, system) if record.forms else [],
-        "mass": mass_lines(record.forms[chosen], system) if record.forms else [],
-        "grid": grid_of(found, 0, chosen, laws) if record.forms else [],
-        "not_asked": not_asked(trip),
-        "terms": terms,
-        "may_upkeep": request_rights(request).can("upkeep", unit.home_id),
-    }
-    return render_page(request, "readiness/transport_sheet.html", context)
-
-
-def _chosen(forms: tuple[FormRecord, ...], code: str) -> int:
-    return next((place for place, form in enumerate(forms) if form.code == code), 0)
 
 
 @member_required
@@ -131,6 +79,7 @@ def transport_find(request: HttpRequest) -> HttpResponse:
         ]
         return file_response(name="units-by-conveyance", kind=kind, columns=columns, rows=cells)
     paging = page_of(request, found.order)
+    question = {name: request.GET.get(name) for name in ("ship_on", "days", "alt_m", "isa_dev_c", "sling_mm")}
     context |= {
         "paging": paging,
         "rows": found.rows(paging.rows),
@@ -138,9 +87,8 @@ def transport_find(request: HttpRequest) -> HttpResponse:
         "undecided": found.count("cannot_decide"),
         "not_asked": not_asked(found.trip),
         "what": conveyance_names().get(data["conveyance"] or "hook", ""),
-        "query": query_of(
-            {name: request.GET.get(name) for name in ("ship_on", "days", "alt_m", "isa_dev_c", "sling_mm")}
-        ),
+        "query": query_of(question),
+        "question": [(name, value) for name, value in question.items() if value],
         "links": export_links(request),
     }
     return render_page(request, "readiness/transport_find.html", context)

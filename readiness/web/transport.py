@@ -300,23 +300,24 @@ def _why(
 ) -> tuple[tuple[str, ...], str]:
     """All that stands against it; or, where nothing does, what binds most."""
     reasons: list[str] = []
-    source = ""
+    sources: list[str] = []
     if not answer.fits:
-        reasons += [answer.sentence, *(REASONS[key].sentence for key in answer.also_fails)]
-        source = REASONS[answer.reason].source
+        for key in (answer.reason, *answer.also_fails):
+            reasons.append(REASONS[key].sentence)
+            sources.append(REASONS[key].source)
     if law.outcome != "pass":
         first = law.lines[0]
         reasons.append(f"{law.title}: {law.verdict} ({first.label}).")
-        source = source or first.source
+        sources.append(first.source or law.edition)
     for paper in papers:
         if paper.state is not PaperState.HOLDS:
             reasons.append(paper_words(paper))
-            source = source or paper.source
+            sources.append(paper.source or str(_("certificates asked of the design")))
     if not reasons and answer.margin_check:
         binding = REASONS[answer.margin_check]
         words = _("Tightest: %(what)s.") % {"what": binding.binding} if binding.binding else answer.sentence
         return (str(words),), binding.source
-    return tuple(dict.fromkeys(reasons)), source
+    return tuple(dict.fromkeys(reasons)), "; ".join(dict.fromkeys(sources))
 
 
 def paper_words(paper: Paper) -> str:

@@ -60,6 +60,8 @@ PAGES: dict[str, Page] = {
     "readiness:unit-list": Page(MEMBERS),
     "readiness:unit-show": Page(MEMBERS, "unit"),
     "readiness:unit-transport": Page(MEMBERS, "unit"),
+    "readiness:transport-compare": Page(MEMBERS),
+    "readiness:unit-transport-pdf": Page(MEMBERS, "unit"),
     "readiness:transport-find": Page(MEMBERS),
     "readiness:unit-edit": Page(KEEPERS_HERE, "unit", post=True),
     # What people write down about a unit

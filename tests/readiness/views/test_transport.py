@@ -58,7 +58,8 @@ def test_the_sheet_says_what_takes_the_unit_under_which_rule(client, unit) -> No
     assert "GEL/1" in page
     assert "49 CFR" in page
     assert "never weighed: by the catalogue" in page
-    assert "the carrier, the plate, the flight and loading manuals decide" in page
+    assert "Decision support: the trained person and the carrier decide." in page
+    assert "the flight and loading manuals and the operator" in page
     assert "Not asked here: the range" in page
 
 
