@@ -1,4 +1,4 @@
-"""A document of a unit, and the certificate it may be: both are put on file, or neither."""
+"""A document of a unit, and the certificate or weighing it belongs to: both are put on file, or neither."""
 
 from __future__ import annotations
 
@@ -8,10 +8,12 @@ from uuid import UUID
 
 from django.core.files.base import File
 from django.db import transaction
+from django.utils.translation import gettext as _
 
-from fleet.models import Attachment, Certificate, Unit, User
+from fleet.models import Attachment, Certificate, PackedForm, Unit, User, Weighing
 from fleet.services.attachments import attachment_add
-from fleet.services.units import certificate_record
+from fleet.services.records import local_day
+from fleet.services.units import certificate_record, weighing_record
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,3 +55,45 @@ def unit_document_add(
             now=now,
         )
         return file, row
+
+
+def unit_weighing_add(
+    *,
+    unit: Unit,
+    packed_form: PackedForm,
+    mass_kg: float,
+    happened_at: datetime,
+    actor: User | None,
+    upload: File[bytes] | None = None,
+    method: str = "",
+    kit_aboard: bool | None = None,
+    water_inside: bool | None = None,
+    fuel_l: float | None = None,
+    confirmed: bool = False,
+    token: UUID | None = None,
+    now: datetime | None = None,
+) -> tuple[Weighing, Attachment | None]:
+    """A weighing [kg, L], and the slip or photo of it among the documents of the unit, if there is one."""
+    with transaction.atomic():
+        row = weighing_record(
+            unit=unit,
+            packed_form=packed_form,
+            mass_kg=mass_kg,
+            happened_at=happened_at,
+            actor=actor,
+            method=method,
+            kit_aboard=kit_aboard,
+            water_inside=water_inside,
+            fuel_l=fuel_l,
+            confirmed=confirmed,
+            token=token,
+            now=now,
+        )
+        if upload is None:
+            return row, None
+        title = _("Weighing %(day)s: %(mass)s kg, %(form)s") % {
+            "day": local_day(row.happened_at, unit.home.time_zone).isoformat(),
+            "mass": f"{row.mass_kg:g}",
+            "form": row.packed_form.code,
+        }
+        return row, attachment_add(upload=upload, actor=actor, unit=unit, title=title)

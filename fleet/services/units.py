@@ -376,11 +376,17 @@ def weighing_record(
     happened_at: datetime,
     actor: User | None,
     method: str = "",
+    kit_aboard: bool | None = None,
+    water_inside: bool | None = None,
+    fuel_l: float | None = None,
     confirmed: bool = False,
     token: UUID | None = None,
     now: datetime | None = None,
 ) -> Weighing:
-    """Writes down what the unit weighed [kg], packed in that form. `confirmed`: a mass out of the ordinary is right."""
+    """Writes down what the unit weighed [kg], packed in that form, and with what aboard [L of fuel]; None: nobody said.
+
+    `confirmed`: a mass out of the ordinary is right.
+    """
     instant = moment_or_now(now)
 
     def write() -> Weighing:
@@ -390,6 +396,9 @@ def weighing_record(
             mass_kg=mass_kg,
             happened_at=happened_at,
             method=method,
+            kit_aboard=kit_aboard,
+            water_inside=water_inside,
+            fuel_l=fuel_l,
             token=token,
         )
         row.confirmed = confirmed

@@ -18,6 +18,7 @@ from fleet.services.documents import CertificateFacts
 from fleet.web.days import day_words
 from fleet.web.fields import MomentField, QuantityField, decimal_mark
 from fleet.web.words import spoken
+from inventory.forms.goods import YesNoField
 from readiness.forms.records import BankRecordForm, RecordForm
 from readiness.models import BankTest, Task
 
@@ -200,10 +201,30 @@ class BankTestForm(BankRecordForm):
 class WeighingForm(RecordForm):
     packed_form = forms.ModelChoiceField(PackedForm.objects.none(), label=_("Weighed as"), empty_label=None)
     mass_kg = QuantityField(label=_("Mass"), base="kg", low=0)
+    kit_aboard = YesNoField(
+        label=_("With its kit aboard"), help_text=_("Not known counts as without: the kit is then added.")
+    )
+    water_inside = YesNoField(
+        label=_("With water inside"),
+        help_text=_("Not known counts as without: water that may be left is added."),
+    )
+    fuel_l = QuantityField(
+        label=_("Fuel in its tanks"),
+        base="l",
+        low=0,
+        required=False,
+        help_text=_("Empty counts as none: what the tanks hold is then added."),
+    )
     method = forms.CharField(
         label=_("With what"), max_length=120, required=False, help_text=_("For instance a crane scale.")
     )
     happened_at = MomentField(label=_("Weighed at"))
+    file = forms.FileField(
+        label=_("Slip or photo, if at hand"),
+        required=False,
+        widget=DocumentForm.base_fields["file"].widget,
+        help_text=DocumentForm.base_fields["file"].help_text,
+    )
     confirmed = forms.BooleanField(
         label=_("It was weighed twice: a mass out of the ordinary is right"), required=False
     )
@@ -211,11 +232,13 @@ class WeighingForm(RecordForm):
     def __init__(self, *args: Any, unit: Unit, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["packed_form"].queryset = unit.design.packed_forms.all()  # type: ignore[attr-defined]
+        self.fields["confirmed"].wide = True  # type: ignore[attr-defined]
         if unit.packed_form_id:
             self.initial.setdefault("packed_form", unit.packed_form_id)
 
     def values(self) -> dict[str, Any]:
-        return dict(self.cleaned_data)
+        data = dict(self.cleaned_data)
+        return data | {"upload": data.pop("file")}
 
 
 class ModificationForm(RecordForm):

@@ -12,13 +12,15 @@ from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods
 
 from fleet.lib.dates import find_zone
-from fleet.models import SupplyState, Unit
+from fleet.models import SupplyState, Unit, Weighing
 from fleet.permissions import access_unit, member_required, request_rights
 from fleet.services.banks import bank_move, bank_swap
-from fleet.services.documents import unit_document_add
-from fleet.services.units import modification_record, weighing_record, wet_state_record
+from fleet.services.documents import unit_document_add, unit_weighing_add
+from fleet.services.units import modification_record, wet_state_record
 from fleet.services.versions import Conflict
-from fleet.web.site import person_of
+from fleet.web.days import day_words
+from fleet.web.limits import need_words
+from fleet.web.site import person_of, unit_system
 from inventory.services.parts import part_find
 from readiness.forms import unit_life as life_forms
 from readiness.forms.parts import PartFoundForm
@@ -157,13 +159,32 @@ def unit_weighing_record(request: HttpRequest, tag: str) -> HttpResponse:
     return record_answer(
         request,
         unit,
-        life_forms.WeighingForm(unit=unit, **record_inputs(request, unit)),
-        lambda form: weighing_record(unit=unit, actor=person_of(request), **form.values()),
+        life_forms.WeighingForm(unit=unit, files=request.FILES or None, **record_inputs(request, unit)),
+        lambda form: unit_weighing_add(unit=unit, actor=person_of(request), **form.values()),
         title=_("Weighing"),
         button=_("Save the weight"),
         done=_("The weight is on file."),
         caution=_("Nobody stands under or beside a hanging load."),
+        known=_weighed_before(unit, unit_system(request)),
     )
+
+
+def _weighed_before(unit: Unit, system: Any) -> list[str]:
+    """The latest weighing of each form, so that a slip is seen at once. One query."""
+    latest: dict[int, Weighing] = {}
+    for row in (
+        Weighing.objects.counting().filter(unit=unit).select_related("packed_form").order_by("happened_at")
+    ):
+        latest[row.packed_form_id] = row
+    return [
+        _("On file: %(form)s %(mass)s, weighed %(day)s.")
+        % {
+            "form": row.packed_form.code,
+            "mass": need_words(row.mass_kg, "kg", system),
+            "day": day_words(row.happened_at.astimezone(find_zone(unit.home.time_zone)).date()),
+        }
+        for row in latest.values()
+    ]
 
 
 @member_required
@@ -186,7 +207,8 @@ def unit_modification_record(request: HttpRequest, tag: str) -> HttpResponse:
         form,
         lambda form: modification_record(unit=unit, actor=person_of(request), **form.values()),
         done=_("The change is on file; what it touches must be shown again."),
-        **words,
+        title=words["title"],
+        button=words["button"],
     )
 
 

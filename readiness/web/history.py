@@ -228,7 +228,18 @@ def _wet_state(row: Any, zone: str, system: System) -> str:
 
 
 def _weighing(row: Any, zone: str, system: System) -> str:
-    return ", ".join(filter(None, [format_quantity(row.mass_kg, "kg", system), row.method]))
+    """With what aboard it was weighed decides what is added to it."""
+    aboard = {
+        _("with its kit"): row.kit_aboard,
+        _("without its kit"): row.kit_aboard is False,
+        _("with water inside"): row.water_inside,
+        _("without water inside"): row.water_inside is False,
+    }
+    fuel = (
+        "" if row.fuel_l is None else _("fuel %(fuel)s") % {"fuel": format_quantity(row.fuel_l, "l", system)}
+    )
+    words = [word for word, counts in aboard.items() if counts]
+    return ", ".join(filter(None, [format_quantity(row.mass_kg, "kg", system), *words, fuel, row.method]))
 
 
 def _goods_line(row: Any, zone: str, system: System) -> str:

@@ -185,6 +185,43 @@ def test_a_mass_out_of_the_ordinary_is_saved_with_the_tick(client, unit, skid) -
     assert unit.weighings.get().mass_kg == 18150.0
 
 
+def test_a_weighing_says_what_was_aboard_and_brings_its_slip_once(
+    client, unit, skid, settings, tmp_path
+) -> None:
+    settings.MEDIA_ROOT = tmp_path
+    given = {
+        "packed_form": skid.pk,
+        "mass_kg": "1,9 t",
+        "kit_aboard": "yes",
+        "water_inside": "no",
+        "fuel_l": "20",
+    }
+    given |= {"method": "Crane scale", "token": uuid.uuid4()}
+    for _tap in range(2):
+        slip = SimpleUploadedFile("slip.pdf", b"%PDF-1.7\n%%EOF\n", "application/pdf")
+        assert post(client, "weighing/", file=slip, **given).status_code == 302
+    row = unit.weighings.get()
+    assert (row.mass_kg, row.kit_aboard, row.water_inside, row.fuel_l) == (1900.0, True, False, 20.0)
+    file = unit.attachments.get()
+    assert (file.name, "1900 kg" in file.title) == ("slip.pdf", True)
+    page = client.get("/units/MW-1/").content.decode()
+    assert "with its kit, without water inside" in page
+    assert f"On file: {skid.code} 1900" in client.get("/units/MW-1/weighing/").content.decode()
+
+
+def test_a_slip_that_is_no_paper_leaves_no_weighing(client, unit, skid) -> None:
+    bad = SimpleUploadedFile("slip.pdf", b"MZ this is no paper", "application/pdf")
+    answer = post(client, "weighing/", packed_form=skid.pk, mass_kg="1815", file=bad)
+    assert answer.status_code == 422
+    assert answer.context["form"].errors["file"]
+    assert answer.context["form"]["mass_kg"].value() == "1815"
+    assert not unit.weighings.exists()
+    assert post(client, "weighing/", packed_form=skid.pk, mass_kg="1815", fuel_l="-1").status_code == 422
+    assert post(client, "weighing/", packed_form=skid.pk, mass_kg="1815").status_code == 302
+    row = unit.weighings.get()
+    assert (row.kit_aboard, row.water_inside, row.fuel_l) == (None, None, None)
+
+
 def test_a_change_shows_what_it_voids_before_it_is_saved(client, unit) -> None:
     CertificateFactory(unit=unit, kind="lifting_exam", number="L-9")
     CertificateFactory(unit=unit, kind="radio_permit", number="R-1")
