@@ -14,6 +14,7 @@ from fleet.domain.dangerous_goods.records import KINDS, Goods, Item
 from fleet.domain.dangerous_goods.words import Mode
 from fleet.domain.transport.records import ListWord
 from fleet.models import BankStay, Unit
+from fleet.selectors.editions import rules_in_force
 from inventory.models import GoodsCheck
 from inventory.selectors.spots import day_at
 from readiness.selectors.transport import load_transport, terms_on
@@ -97,8 +98,9 @@ def goods_page(unit: Unit, *, now: dt.datetime) -> GoodsPage:
 def _missing(items: list[Item], day: dt.date) -> dict[Item, frozenset[str]]:
     """By item, what any mode of transport still asks for."""
     found: dict[Item, frozenset[str]] = dict.fromkeys(items, frozenset())
+    rules = rules_in_force()
     for mode in Mode:
-        for item, decision in zip(items, decide_items(items, mode, day), strict=True):
+        for item, decision in zip(items, decide_items(items, mode, day, rules=rules), strict=True):
             found[item] |= frozenset(decision.missing)
     return found
 

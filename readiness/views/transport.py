@@ -33,6 +33,7 @@ from readiness.web.transport import (
     not_asked,
     query_of,
 )
+from readiness.web.transport_rules import endings
 
 
 @member_required
@@ -50,6 +51,7 @@ def transport_find(request: HttpRequest) -> HttpResponse:
         else FindForm(initial=usual, system=system, conveyances=choices)
     )
     context: dict[str, Any] = {"form": form, "asked": asked, "depot": depot}
+    context["endings"] = endings(rules_in_force(), today_at(depot))
     if not asked or not form.is_valid():
         return render_page(request, "readiness/transport_find.html", context, status=422 if asked else 200)
     data = form.cleaned_data

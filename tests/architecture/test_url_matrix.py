@@ -15,6 +15,7 @@ from django.urls import NoReverseMatch, URLPattern, URLResolver, get_resolver, r
 from fleet.models import ImportRun, Job, UnitForm, User
 from tests.architecture.url_table import EVERYBODY, PAGES, Page
 from tests.cast import Cast
+from tests.editions import air_edition
 from tests.factories.fleet import (
     TODAY,
     AttachmentFactory,
@@ -100,6 +101,13 @@ class Things:
 
     def template(self) -> list[Any]:
         return ["units", "csv"]
+
+    def rule_table(self) -> list[Any]:
+        return ["editions"]
+
+    def rule_edition(self) -> list[Any]:
+        """Loaded by the administrator; it waits for somebody else."""
+        return [air_edition(self.cast.ada).pk]
 
     def sweep_job(self) -> list[Any]:
         return [Job.objects.create(kind="sweep", place=self.cast.north).pk]

@@ -63,6 +63,13 @@ PAGES: dict[str, Page] = {
     "readiness:transport-compare": Page(MEMBERS),
     "readiness:unit-transport-pdf": Page(MEMBERS, "unit"),
     "readiness:transport-find": Page(MEMBERS),
+    "readiness:rules-list": Page(MEMBERS),
+    "readiness:rules-load": Page(ADMINISTRATORS, post=True),
+    "readiness:rules-template": Page(MEMBERS, "rule_table"),
+    "readiness:rules-show": Page(MEMBERS, "rule_edition"),
+    "readiness:rules-count": Page(DISPATCH, "rule_edition", get=False, post=True),
+    "readiness:rules-release": Page(DISPATCH, "rule_edition", get=False, post=True),
+    "readiness:rules-withdraw": Page(DISPATCH, "rule_edition", get=False, post=True),
     "readiness:unit-edit": Page(KEEPERS_HERE, "unit", post=True),
     # What people write down about a unit
     "readiness:unit-reading-record": Page(KEEPERS_HERE, "unit", post=True),
