@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from time import perf_counter
 
 from fleet.domain import placement_exact as exact
 from fleet.domain import placement_greedy as greedy
@@ -20,6 +21,7 @@ __all__ = ["LeftOut", "Piece", "Placed", "Placement", "Room", "Supports", "fault
 
 TOLERANCE_MM = 1e-3
 LARGEST_EXACT = 8
+SEARCH_SHARE = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +60,7 @@ class Placement:
 
 
 def place(pieces: Sequence[Piece], room: Room, *, time_limit_s: float = 20.0) -> Placement:
-    """As many pieces as can stand in the room at once.
+    """As many pieces as can stand in the room at once. `time_limit_s` is for search and proof together.
 
     Raises DomainError for a piece or room with a size or mass that is not a positive number, or for two pieces of one key.
     """
@@ -66,11 +68,11 @@ def place(pieces: Sequence[Piece], room: Room, *, time_limit_s: float = 20.0) ->
     ways = {piece.key: ways_of(piece, room) for piece in pieces}
     able = [piece for piece in pieces if ways[piece.key]]
     most = _simple_bound(able, room)
-    best = greedy.best_layout(able, ways, room, most)
+    started = perf_counter()
+    best = greedy.best_layout(able, ways, room, most, time_limit_s=SEARCH_SHARE * time_limit_s)
     if len(best) < most:
-        best, most = exact.improved(
-            able, ways, room, best, most, time_limit_s=time_limit_s, largest=LARGEST_EXACT
-        )
+        left_s = time_limit_s - (perf_counter() - started)
+        best, most = exact.improved(able, ways, room, best, most, time_limit_s=left_s, largest=LARGEST_EXACT)
     return _placement(pieces, ways, room, balanced(best, room) or best, most)
 
 

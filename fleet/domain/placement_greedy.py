@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from time import perf_counter
 
 from fleet.domain.placement_balance import balanced, sound
 from fleet.domain.placement_shapes import Layout, Piece, Room, Spot, Way, floor_of
@@ -19,6 +20,7 @@ Skyline = tuple[
 class _Search:
     room: Room
     ways: Ways
+    ends: float = float("inf")
     steps: int = STEPS
     best: Layout = ()
     wanted: int = 0
@@ -33,7 +35,7 @@ class _Search:
         self._place(start, list(order), (), 0.0)
 
     def _place(self, skyline: Skyline, left: list[Piece], layout: Layout, mass: float) -> None:
-        self.steps -= 1
+        self.steps = self.steps - 1 if perf_counter() < self.ends else 0
         if len(layout) > len(self.best):
             kept = balanced(layout, self.room)
             if kept is not None and sound(kept, self.room):
@@ -63,10 +65,13 @@ class _Search:
             self._place(raised, left, layout, mass)
 
 
-def best_layout(pieces: Sequence[Piece], ways: Ways, room: Room, most: int) -> Layout:
+def best_layout(
+    pieces: Sequence[Piece], ways: Ways, room: Room, most: int, *, time_limit_s: float = float("inf")
+) -> Layout:
     """A good layout that holds all limits; the search ends early at `most` pieces, more than which cannot go."""
     if not pieces:
         return ()
+    ends = perf_counter() + time_limit_s
     orders = (
         sorted(pieces, key=lambda p: -p.length_mm * p.width_mm),
         sorted(pieces, key=lambda p: p.length_mm * p.width_mm),
@@ -76,7 +81,7 @@ def best_layout(pieces: Sequence[Piece], ways: Ways, room: Room, most: int) -> L
     )
     best: Layout = ()
     for order in orders:
-        search = _Search(room, ways, best=best, wanted=most)
+        search = _Search(room, ways, ends, best=best, wanted=most)
         search.run(order)
         best = search.best
         if len(best) >= most:

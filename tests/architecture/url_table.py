@@ -63,6 +63,7 @@ PAGES: dict[str, Page] = {
     "readiness:transport-compare": Page(MEMBERS),
     "readiness:unit-transport-pdf": Page(MEMBERS, "unit"),
     "readiness:transport-find": Page(MEMBERS),
+    "readiness:transport-load": Page(MEMBERS),
     "readiness:rules-list": Page(MEMBERS),
     "readiness:rules-load": Page(ADMINISTRATORS, post=True),
     "readiness:rules-template": Page(MEMBERS, "rule_table"),
