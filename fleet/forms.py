@@ -1,17 +1,23 @@
-"""Forms of the pages that belong to the fleet itself: documents, and a person's own settings."""
+"""Forms of the pages that belong to the fleet itself: documents, a person's own settings, and the owner's terms."""
 
 from __future__ import annotations
 
 import uuid
+from datetime import date
+from hashlib import sha256
 from typing import Any
 
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from fleet.lib.files import DOCUMENT_LIMIT_BYTES, DOCUMENTS, MIB
-from fleet.models import User
+from fleet.models import TransportTerms, User
 from fleet.models.designs import CertificateKind
 from fleet.services.documents import CertificateFacts
+from fleet.services.transport_terms import TERMS, TIMES, terms_shown
+from fleet.web.edited import EditedForm, values_of
+from fleet.web.fields import QuantityField
+from fleet.web.terms import TERM_GROUPS, term_label
 
 DAY = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
 
@@ -87,3 +93,69 @@ class SettingsForm(forms.Form):
         ],
         widget=forms.RadioSelect,
     )
+
+
+class TransportTermsForm(EditedForm):
+    """All terms as they are to be from a day on. Sent twice: the second time with `previewed`, what the person was shown."""
+
+    previewed = forms.CharField(widget=forms.HiddenInput, required=False)
+    valid_from = forms.DateField(
+        label=_("From"), widget=DAY, help_text=_("Today or later; what held before ends the day before.")
+    )
+    source = forms.CharField(
+        label=_("Who decided it, and where it is written"),
+        max_length=200,
+        help_text=_("Kept with the terms."),
+    )
+
+    def __init__(
+        self,
+        *args: Any,
+        latest: TransportTerms | None,
+        today: date,
+        system: Any = "si",
+        **kwargs: Any,
+    ) -> None:
+        self.latest = latest
+        terms = latest or TransportTerms()
+        day = max(today, latest.valid_from) if latest is not None else today
+        kwargs["initial"] = values_of(terms, TERMS) | {"valid_from": day, "seen": terms_shown(latest)}
+        super().__init__(*args, **kwargs)
+        for name in TERMS:
+            if name in TIMES:
+                self.fields[name] = forms.IntegerField(label=term_label(name), min_value=1, max_value=3650)
+                continue
+            field = QuantityField(base=name.rpartition("_")[2], system=system, low=0, label=term_label(name))
+            field.widget.attrs["placeholder"] = field.symbol
+            self.fields[name] = field
+        self.fields["source"].wide = True  # type: ignore[attr-defined]
+
+    @property
+    def groups(self) -> list[tuple[str, list[forms.BoundField]]]:
+        shown = [(str(title), [self[name] for name in names]) for title, names in TERM_GROUPS]
+        return [*shown, ("", [self["valid_from"], self["source"]])]
+
+    def terms(self) -> dict[str, Any]:
+        return {name: self.exact(name) for name in TERMS}
+
+    def mark_of_preview(self) -> str:
+        """What the preview was about: nothing else is saved by the second send."""
+        data = self.cleaned_data
+        parts = [str(value) for value in (*self.terms().values(), data["valid_from"], data["seen"])]
+        return sha256("|".join(parts).encode()).hexdigest()[:16]
+
+    def show(self, **hidden: str) -> None:
+        """Sets hidden boxes of the form that is shown again."""
+        data: Any = self.data
+        self.data = data = data.copy()
+        for name, value in hidden.items():
+            data[self.add_prefix(name)] = value
+
+    def values(self) -> dict[str, Any]:
+        data = self.cleaned_data
+        return {
+            "values": self.terms(),
+            "valid_from": data["valid_from"],
+            "shown": data["seen"],
+            "source": data["source"],
+        }

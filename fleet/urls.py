@@ -1,12 +1,14 @@
 from django.urls import URLPattern, URLResolver, path
 
-from fleet.views import documents, find, imports, settings, site
+from fleet.views import documents, find, imports, settings, site, transport_terms
 
 app_name = "fleet"
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("preferences/", site.site_preference_set, name="preference-set"),
     path("settings/", settings.settings_edit, name="settings"),
+    path("settings/transport/", transport_terms.transport_terms_show, name="transport-terms"),
+    path("settings/transport/edit/", transport_terms.transport_terms_edit, name="transport-terms-edit"),
     path("find/", find.search_show, name="search"),
     path("units/<str:tag>/documents/", documents.attachment_list, name="attachment-list"),
     path("imports/", imports.import_list, name="import-list"),

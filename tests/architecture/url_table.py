@@ -43,6 +43,8 @@ PAGES: dict[str, Page] = {
     "logout": Page(SIGNED_IN, get=False, post=True),
     "fleet:preference-set": Page(SIGNED_IN, get=False, post=True),
     "fleet:settings": Page(SIGNED_IN, post=True),
+    "fleet:transport-terms": Page(MEMBERS),
+    "fleet:transport-terms-edit": Page(ADMINISTRATORS, post=True),
     "fleet:search": Page(MEMBERS),
     "fleet:attachment-list": Page(MEMBERS, "unit", post=True, who_post=KEEPERS_HERE),
     "fleet:attachment-download": Page(MEMBERS, "attachment"),
