@@ -82,13 +82,21 @@ def goods_line_add(
 @check_for(GoodsLine)
 def _check_line(row: GoodsLine, now: datetime) -> None:
     check_moment(row.happened_at, now=now, birth=birth_of_unit(row.unit))
+    check_goods_line(row, goods_in_force())
+
+
+def check_goods_line(row: GoodsLine, held_un: Collection[str]) -> None:
+    """The rule of what a line says, its moment aside; its facts are kept as `entered_facts` gives them. No query.
+
+    `held_un`: UN numbers of the goods tables in force. Raises DomainError.
+    """
     if not row.label.strip():
         raise DomainError("goods.no_label", _("Say what it is, so that the next person finds it aboard."))
     if row.kind == GoodsKind.NONE:
         raise DomainError(
             "goods.line_of_none", _("What is not dangerous goods needs no line. Choose what it is.")
         )
-    row.attributes = entered_facts(row.kind, row.attributes, goods_in_force())
+    row.attributes = entered_facts(row.kind, row.attributes, held_un)
 
 
 def goods_line_strike(
@@ -153,9 +161,15 @@ def goods_check_record(
 @check_for(GoodsCheck)
 def _check_check(row: GoodsCheck, now: datetime) -> None:
     check_moment(row.happened_at, now=now, birth=birth_of_unit(row.unit))
+    there = BankStay.objects.at(row.happened_at).filter(bank=row.bank_id, unit=row.unit_id)
+    check_goods_check(row, bank_was_there=row.bank_id is not None and there.exists())
+
+
+def check_goods_check(row: GoodsCheck, *, bank_was_there: bool) -> None:
+    """The rule of what a look is about, its moment aside. `bank_was_there`: its bank sat in the unit then. No query."""
     tank = row.kind == GoodsCheck.Kind.TANK
     if row.bank is not None:
-        if not BankStay.objects.at(row.happened_at).filter(bank=row.bank, unit=row.unit).exists():
+        if not bank_was_there:
             raise DomainError(
                 "goods.bank_elsewhere",
                 _("Battery bank {bank} was not in {unit} then. Check the bank and the time."),
@@ -243,10 +257,7 @@ def item_goods_save(
     seen_version: int | None = None,
 ) -> ItemGoods:
     """Says what an item is to the transport rules. `seen_version` of the row shown; None: there was none."""
-    if kind == GoodsKind.NONE:
-        kept: dict[str, Any] = {}
-    else:
-        kept = entered_facts(kind, attributes or {}, goods_in_force())
+    kept = kept_facts(kind, attributes or {}, goods_in_force())
     values = {"kind": kind, "attributes": kept, "removable": removable, "source": source}
     with transaction.atomic():
         locked(item)
@@ -268,11 +279,21 @@ def item_goods_save(
         return row
 
 
+def kept_facts(kind: str, attributes: Mapping[str, Any], held_un: Collection[str]) -> dict[str, Any]:
+    """The facts of an item as they are kept: none of what is not dangerous goods. See `entered_facts`."""
+    return {} if kind == GoodsKind.NONE else entered_facts(kind, attributes, held_un)
+
+
 def units_with(item: Item) -> set[int]:
     """Ids of the units that carry the item, have it fitted, or whose design has it on its bill."""
-    aboard = Balance.objects.filter(lot__item=item, unit__isnull=False, qty__gt=0)
-    fitted = FittedPart.objects.filter(lot__item=item, removed_at__isnull=True)
-    designs = DesignItem.objects.filter(item=item).values("design")
+    return units_with_items([item.pk])
+
+
+def units_with_items(items: Collection[int]) -> set[int]:
+    """`units_with` for the ids of several items. Three queries."""
+    aboard = Balance.objects.filter(lot__item__in=items, unit__isnull=False, qty__gt=0)
+    fitted = FittedPart.objects.filter(lot__item__in=items, removed_at__isnull=True)
+    designs = DesignItem.objects.filter(item__in=items).values("design")
     return {
         *aboard.values_list("unit_id", flat=True),
         *fitted.values_list("unit_id", flat=True),

@@ -32,6 +32,7 @@ from fleet.services.records import check_moment
 from inventory.domain.errors import StockError
 from inventory.models import Balance, DesignItem, FittedPart, FundingSource, Item, Lot, Movement
 from inventory.services.fitted_sheet import ITEM_COLUMN, FittedPartSheet, bill_will_have
+from inventory.services.goods_sheets import GoodsCheckSheet, GoodsLineSheet, GoodsListSheet, ItemGoodsSheet
 from inventory.services.reversal import movement_reverse
 from inventory.services.stock import StockRow, checked_qty, stock_count, stock_count_many
 
@@ -516,4 +517,8 @@ SHEETS: tuple[SheetKind, ...] = (
     LotSheet(),
     StockCountSheet(),
     FittedPartSheet(),
+    ItemGoodsSheet(),
+    GoodsLineSheet(),
+    GoodsCheckSheet(),
+    GoodsListSheet(),
 )

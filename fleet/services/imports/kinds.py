@@ -14,6 +14,7 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.utils.translation import gettext_noop as _
 
+from fleet.domain.dangerous_goods.as_text import text_of_facts
 from fleet.domain.intake import ColumnSpec, SheetSpec
 from fleet.lib.errors import DomainError
 from fleet.lib.quantities import UNITS, suffix_unit
@@ -355,6 +356,10 @@ def shown(value: Any, name: str = "") -> str:
         return "—"
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, dict):
+        return text_of_facts(value) or "—"
+    if isinstance(value, list | tuple):
+        return "; ".join(str(each) for each in value) or "—"
     if isinstance(value, float):
         unit = suffix_unit(name)
         symbol = UNITS[unit].symbol if unit else ""

@@ -11,6 +11,7 @@ from fleet.services.imports.office_sheets import (
     DesignSheet,
     PlaceSheet,
 )
+from fleet.services.imports.transport_sheets import BankTransportSheet, TransportTermsSheet
 from fleet.services.imports.unit_sheets import (
     CertificateSheet,
     ModificationSheet,
@@ -29,6 +30,8 @@ SHEETS: tuple[SheetKind, ...] = (
     BankSheet(),
     BlockSheet(),
     SupplyStateSheet(),
+    BankTransportSheet(),
+    TransportTermsSheet(),
     CertificateSheet(),
     WetStateSheet(),
     WeighingSheet(),

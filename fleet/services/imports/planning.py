@@ -172,6 +172,8 @@ def plan_sheet(
         if row.number in bad or row.faults:
             for word in kind.words_of(row.values):
                 lookups.add_faulty(kind.name, word, f"{data.title}, row {row.number}")
+    if any(row.action != "left" for row in plan.rows):
+        lookups.memory["brought"][kind.name] = True
     plan.faults.sort(key=lambda fault: fault.row)
     return plan
 

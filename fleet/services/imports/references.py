@@ -30,6 +30,7 @@ NOUNS = {
     "deployments": _("deployment"),
     "inspection_types": _("inspection"),
     "funding": _("funding source"),
+    "goods_lines": _("line of the list of goods"),
 }
 
 

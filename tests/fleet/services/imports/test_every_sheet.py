@@ -19,6 +19,10 @@ INSTEAD = {
     ("stock_counts", "unit"): "",
     ("lots", "expires_on"): "06/2028",
     ("deployments", "site"): "NORD",
+    (
+        "transport_terms",
+        "source",
+    ): "an order of the pool",  # its first column is a date, which has no small letters
 }
 # What the ledger names, and what that rests on: a part in a unit was counted, in a depot something was.
 KEPT_BY_THE_LEDGER = {
