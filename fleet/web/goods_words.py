@@ -8,6 +8,14 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy as _l
 
 FACT_WORDS: dict[str, Any] = {
+    "condition": _l("condition of the battery"),
+    "terminals_protected": _l("terminals covered"),
+    "upright_secured": _l("fixed so that it can only stay upright"),
+    "sp598_ok": _l("conditions of ADR SP 598 ticked off"),
+    "us_159e_ok": _l("conditions of 49 CFR 173.159(e) ticked off"),
+    "fuel_state": _l("state of the fuel tank"),
+    "tank_fill_pct": _l("tank filled to, %"),
+    "fuel_l": _l("fuel in the tank, L"),
     "chemistry": _l("chemistry"),
     "form": _l("form"),
     "config": _l("it travels"),

@@ -85,7 +85,7 @@ def goods_page(unit: Unit, *, now: dt.datetime) -> GoodsPage:
             entry.label,
             "" if entry.item == Goods() else KIND_OF[type(entry.item)],
             _known(entry.item),
-            tuple(sorted(missing[entry.item] - set(LOOKS))),
+            tuple(sorted(missing[entry.item] - _answered_by_looks(key))),
             _looks(_subject(key, banks), checks, missing[entry.item]),
         )
         for key, entry in zip(record.keys, record.items, strict=True)
@@ -117,6 +117,11 @@ def _subject(key: str, banks: Mapping[str, int]) -> tuple[str, int] | None:
     if kind == "bank":
         return "bank", banks[name]
     return ("line", int(name)) if kind == "line" else None
+
+
+def _answered_by_looks(key: str) -> frozenset[str]:
+    """Facts that stand under 'looked at'. No check can be about an item of the stores: what it lacks is missing."""
+    return frozenset() if key.startswith("item:") else frozenset(LOOKS)
 
 
 def _looks(subject: tuple[str, int] | None, checks: Checks, missing: frozenset[str]) -> tuple[Look, ...]:

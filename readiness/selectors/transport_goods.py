@@ -278,6 +278,8 @@ def own_lines(
                 condition=checks.answer("line", row.pk, "condition"),
                 terminals_protected=checks.yes("line", row.pk, "terminals"),
                 upright_secured=checks.yes("line", row.pk, "upright"),
+                sp598_ok=checks.yes("line", row.pk, "ticks_adr"),
+                us_159e_ok=checks.yes("line", row.pk, "ticks_us"),
             )
         elif isinstance(item, Engine):
             tank = checks.tank(row.pk)

@@ -29,11 +29,13 @@ from readiness.web.record_pages import (
     nothing_to_write,
     record_answer,
     record_inputs,
+    rights_here,
 )
+from readiness.web.transport_asks import Ask, asks_of
 
 BANK_LOOKS = tuple(kind for kind in GoodsCheck.Kind.values if kind != GoodsCheck.Kind.TANK)
 LINE_LOOKS = {
-    GoodsKind.BATTERY: (GoodsCheck.Kind.CONDITION, GoodsCheck.Kind.TERMINALS, GoodsCheck.Kind.UPRIGHT),
+    GoodsKind.BATTERY: BANK_LOOKS,
     GoodsKind.ENGINE: (GoodsCheck.Kind.TANK,),
 }
 SOURCES = {
@@ -60,7 +62,7 @@ class LineWords:
     label: str
     kind: str
     known: list[tuple[str, str]]
-    missing: str
+    missing: tuple[Ask, ...]
     looks: list[LookWords]
     check_url: str
     strike_url: str
@@ -80,6 +82,7 @@ def unit_goods_show(request: HttpRequest, tag: str) -> HttpResponse:
         "outcome": "pass" if page.word.confirmed else "cannot_decide",
         "lines": [_line_words(row, unit, may_upkeep) for row in page.rows],
         "may_upkeep": may_upkeep,
+        "may": rights_here(request, unit),
         "empty_title": _("Nothing is on the list."),
         "empty_sentence": _("No bank, no item and no line of its own: put on it what is aboard."),
     }
@@ -211,12 +214,12 @@ def _line_words(row: GoodsRow, unit: Unit, may_upkeep: bool) -> LineWords:
     looked_at = source == "bank" or (source == "line" and row.kind in LINE_LOOKS)
     check = reverse("readiness:unit-goods-check-record", args=[unit.tag])
     strike = reverse("readiness:record-strike", args=["goods-line", int(name)]) if source == "line" else ""
-    missing = ", ".join(fact_words(fact) for fact in row.missing)
+    missing = asks_of(unit.tag, row.key, row.missing, unsaid=not row.kind, back="unit-goods-show")
     return LineWords(
         row.label,
         str(GoodsKind(row.kind).label) if row.kind else "",
         [(fact_words(fact), value_words(value)) for fact, value in row.known.items()],
-        missing if row.kind else _("nobody has said what it is"),
+        missing,
         [_look_words(look, unit) for look in row.looks],
         f"{check}?{urlencode({'about': row.key})}" if may_upkeep and looked_at else "",
         f"{strike}?{urlencode({'next': _list_url(unit)})}" if may_upkeep and strike else "",

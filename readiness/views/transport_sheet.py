@@ -24,6 +24,7 @@ from readiness.forms.transport import usual_trip
 from readiness.forms.transport_questions import SheetForm
 from readiness.selectors.transport import clearances_of, load_transport, terms_on
 from readiness.web.transport_pdf import sheet_pdf
+from readiness.web.record_pages import rights_here
 from readiness.web.transport_sheet import Sheet, asked_words, sheet_of
 
 NEEDS = ("fork_axle_kg",)  # masses that a floor must bear; every other typed mass is a limit
@@ -110,6 +111,7 @@ def unit_transport(request: HttpRequest, tag: str) -> HttpResponse:
     }
     return render_page(request, "readiness/transport_sheet.html", context)
 
+        "may": rights_here(request, unit),
 
 @member_required
 @require_GET

@@ -14,6 +14,7 @@ from django.utils.translation import gettext as _
 
 from fleet.lib.errors import DomainError
 from fleet.models import BankStay, BatteryBank, Unit
+from fleet.permissions import request_rights
 from fleet.services.versions import Conflict
 from fleet.web.edited import EditedForm, ShownConflict
 from fleet.web.page import redirect_to, render_page, safe_next
@@ -49,6 +50,13 @@ def about_bank(bank: BatteryBank, stay: BankStay | None) -> About:
     words = f"{bank.get_chemistry_display()}{f', {where}' if where else ''}"
     url = reverse("readiness:bank-show", args=[bank.serial])
     return About(bank.serial, url, words, home.time_zone if home else "UTC")
+
+
+def rights_here(request: HttpRequest, unit: Unit) -> frozenset[str]:
+    """What this person may write down about a unit, and about the items that lie in it: those belong to every depot."""
+    rights = request_rights(request)
+    may = {"view"} | {right for right in ("upkeep",) if rights.can(right, unit.home_id)}
+    return frozenset(may | ({"stock"} if rights.can("stock") else set()))
 
 
 def record_answer(

@@ -15,6 +15,7 @@ from django.utils.translation import gettext_lazy
 
 from fleet.domain.dangerous_goods.answers import Decision
 from fleet.domain.dangerous_goods.editions import edition_for
+from fleet.domain.dangerous_goods.records import Goods
 from fleet.domain.dangerous_goods.rules import Rules
 from fleet.domain.dangerous_goods.turn_round import turn_rounds
 from fleet.domain.dangerous_goods.unit import UnitDecision, judge_unit
@@ -30,6 +31,7 @@ from fleet.lib.quantities import System, format_quantity
 from fleet.models.designs import CertificateKind
 from fleet.web.days import day_words
 from fleet.web.limits import limit_words, need_words
+from readiness.web.transport_asks import Ask, asks_of
 
 MODE_WORDS = {
     Mode.AIR: gettext_lazy("By air"),
@@ -100,7 +102,7 @@ def group_of() -> dict[str, str]:
 
 @dataclass(frozen=True)
 class LawLine:
-    """One thing aboard in one mode. `ways`: what would turn a no round, in sentences."""
+    """One thing aboard in one mode. `ways`: what would turn a no round, in sentences; `asks`: what is missing."""
 
     label: str
     verdict: str
@@ -113,6 +115,7 @@ class LawLine:
     source: str
     verify: bool
     ways: tuple[str, ...] = ()
+    asks: tuple[Ask, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -226,7 +229,14 @@ def _law_line(
         decision.source,
         decision.verify_before_use,
         ways,
+        _asks(unit, place, decision) if ask_ways else (),
     )
+
+
+def _asks(unit: UnitRecord, place: int, decision: Decision) -> tuple[Ask, ...]:
+    if place >= len(unit.items):
+        return asks_of(unit.tag, "", decision.missing, unsaid=False)
+    return asks_of(unit.tag, unit.keys[place], decision.missing, unsaid=unit.items[place].item == Goods())
 
 
 def _way_words(way: Any) -> str:
