@@ -179,8 +179,17 @@ def _notes(m: Measures, leg_mm: float | None, sling: Sling | None, system: Syste
 
 
 def _columns(leg_wll_kg: float | None) -> tuple[str, ...]:
-    columns = [_("To the hook line"), _("Leg"), _("Angle"), _("Pull at most"), _("Point rated"), _("Point")]
-    return tuple(str(word) for word in ([*columns, _("Sling leg")] if leg_wll_kg is not None else columns))
+    columns = [
+        _("To the hook line"),
+        _("Leg"),
+        _("Angle"),
+        _("Pull at most"),
+        _("Point rated"),
+        _("Left of the point"),
+    ]
+    return tuple(
+        str(word) for word in ([*columns, _("Left of the leg")] if leg_wll_kg is not None else columns)
+    )
 
 
 def _leg_row(n: int, leg: Leg, m: Measures, leg_wll_kg: float | None, system: System) -> LegRow:
@@ -316,7 +325,7 @@ def _side(m: Measures, sling: Sling | None, scale: float, system: System) -> Vie
             _n(height * scale),
         ),
         _across(x(0), x(length), base + 32, need_words(length, "mm", system)),
-        _upright(y(height), base, x(length) + 34, need_words(height, "mm", system)),
+        _upright(y(height), base, x(length) + 42, need_words(height, "mm", system)),
         _text(x(0) + 4, base - 4, str(_("front")), "start"),
     ]
     told = [
@@ -340,7 +349,7 @@ def _side(m: Measures, sling: Sling | None, scale: float, system: System) -> Vie
             _upright(
                 y(m.point_height_mm or 0.0),
                 base,
-                x(length) + 14,
+                x(length) + 21,
                 format_quantity(m.point_height_mm, "mm", system),
             )
         )
@@ -403,7 +412,7 @@ def _plan(m: Measures, sling: Sling | None, scale: float, system: System) -> Vie
             _n(length * scale),
             _n(width * scale),
         ),
-        _upright(TOP, bottom, x(length) + 34, need_words(width, "mm", system)),
+        _upright(TOP, bottom, x(length) + 42, need_words(width, "mm", system)),
         _text(x(0), TOP - 7, str(_("front")), "start"),
         _text(x(length), TOP - 7, str(_("right side")), "end"),
     ]
@@ -423,15 +432,15 @@ def _plan(m: Measures, sling: Sling | None, scale: float, system: System) -> Vie
         pieces += [
             _across(x(front), x(front + along), bottom + 10, format_quantity(along, "mm", system)),
             _upright(
-                y(across_from), y(across_from + across), x(length) + 14, format_quantity(across, "mm", system)
+                y(across_from), y(across_from + across), x(length) + 21, format_quantity(across, "mm", system)
             ),
             *(_point(x(a), y(b)) for a, b in corners),
             *(
                 _text(
-                    x(a) + (8 if a > front else -8),
+                    x(a) + (-8 if a > front else 8),
                     y(b) + 4,
                     str(n),
-                    "start" if a > front else "end",
+                    "end" if a > front else "start",
                     strong=True,
                 )
                 for n, (a, b) in enumerate(corners, 1)

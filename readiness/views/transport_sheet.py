@@ -8,6 +8,7 @@ from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET
 
 from fleet.domain.transport.answers import class_of_fleet
@@ -23,8 +24,8 @@ from fleet.web.site import unit_system
 from readiness.forms.transport import usual_trip
 from readiness.forms.transport_questions import SheetForm
 from readiness.selectors.transport import clearances_of, load_transport, terms_on
-from readiness.web.transport_pdf import sheet_pdf
 from readiness.web.record_pages import rights_here
+from readiness.web.transport_pdf import sheet_pdf
 from readiness.web.transport_sheet import Sheet, asked_words, sheet_of
 
 NEEDS = ("fork_axle_kg",)  # masses that a floor must bear; every other typed mass is a limit
@@ -84,7 +85,9 @@ def _said(field: Any, value: Any, system: System) -> str:
     if isinstance(value, dt.date):
         return day_words(value)
     if value is True:
-        return "✓"
+        return str(_("yes"))
+    if isinstance(value, float):
+        return f"{value:g}"
     for name, words in getattr(kind, "choices", ()):
         for inner, said in words if isinstance(words, list | tuple) else ((name, words),):
             if inner == value:
@@ -108,10 +111,10 @@ def unit_transport(request: HttpRequest, tag: str) -> HttpResponse:
         "ship_date": sheet.ship_date,
         "query": request.GET.urlencode() if asked else "",
         "may_upkeep": request_rights(request).can("upkeep", unit.home_id),
+        "may": rights_here(request, unit),
     }
     return render_page(request, "readiness/transport_sheet.html", context)
 
-        "may": rights_here(request, unit),
 
 @member_required
 @require_GET

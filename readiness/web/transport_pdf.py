@@ -57,11 +57,14 @@ def pdf_data(sheet: Sheet, now: dt.datetime) -> dict[str, Any]:
         "mass": _pairs(sheet.mass),
         "pairs": _pairs(sheet.pairs),
         "drawing": _drawing(sheet),
-        "groups": groups,
-        "notes": [
-            {"number": str(number), "words": " ".join(why), "source": source}
-            for (why, source), number in notes.items()
-        ],
+        "columns": _balanced([(group, len(group["rows"]) + 3) for group in groups]),
+        "notes": _balanced(
+            [
+                ({"number": str(number), "words": " ".join(why), "source": source}, 1)
+                for (why, source), number in notes.items()
+            ],
+            in_order=True,
+        ),
         "laws": [_law(law) for law in sheet.laws],
         "missing": [{"words": line.words, "source": line.source} for line in sheet.missing],
         "papers": [
@@ -95,6 +98,21 @@ def pdf_data(sheet: Sheet, now: dt.datetime) -> dict[str, Any]:
             "not_asked": str(_("Not asked")),
         },
     }
+
+
+def _balanced(pieces: list[tuple[Any, int]], *, in_order: bool = False) -> list[list[Any]]:
+    """Pieces with their heights over three columns of about one height; each to the shortest, or in their order."""
+    columns: list[list[Any]] = [[], [], []]
+    heights = [0, 0, 0]
+    whole, place = sum(height for _piece, height in pieces), 0
+    for piece, height in pieces:
+        if in_order:
+            place = min(2, int(3 * sum(heights) / whole))
+        else:
+            place = heights.index(min(heights))
+        columns[place].append(piece)
+        heights[place] += height
+    return columns
 
 
 def _pairs(rows: tuple[dict[str, str], ...]) -> list[list[str]]:
@@ -141,17 +159,20 @@ def _law_line(line: LawLine) -> dict[str, str]:
     parts = [
         f"{line.verdict}{', ' + line.un if line.un else ''}{', ' + line.provision if line.provision else ''}."
     ]
-    parts.append(line.sentence)
+    if line.outcome != "pass":
+        parts.append(line.sentence)
     if line.missing:
         parts.append(str(_("Missing: %(what)s.") % {"what": line.missing}))
     parts += [f"{condition}." for condition in line.conditions]
     parts += [str(_("Would turn it round: %(way)s") % {"way": way}) for way in line.ways]
     if line.verify:
         parts.append(str(_("Verify before use: this rests on memory.")))
+    # what passes rests on the provision that is named already
+    source = "" if line.outcome == "pass" and line.provision else line.source
     return {
         "label": f"{line.label}:",
         "words": " ".join(part for part in parts if part),
-        "source": line.source,
+        "source": source,
     }
 
 

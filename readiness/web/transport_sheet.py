@@ -13,6 +13,7 @@ from django.utils.translation import gettext_lazy
 from fleet.domain.dangerous_goods.rules import Rules
 from fleet.domain.dangerous_goods.words import Mode
 from fleet.domain.fit.answers import Answer
+from fleet.domain.fit.conveyances import tow_vehicles
 from fleet.domain.fit.forklift import ForkTruck
 from fleet.domain.fit.reasons import KEYS, REASONS
 from fleet.domain.fit.trip import Topic, Trip
@@ -63,6 +64,7 @@ OF_GROUP: dict[str, tuple[Topic, ...]] = {
     "tow": (Topic.LICENCE,),
 }
 BEDDING = gettext_lazy("beams or boards under the load")
+TRAILER = "trailer"  # the kind of form that has wheels
 FORKS = gettext_lazy("the forks and the pockets")
 TRUCK = gettext_lazy("a fork truck")
 
@@ -162,7 +164,12 @@ def sheet_of(
     groups: list[SheetGroup] = []
     drawing = None
     if packed is not None:
-        groups = [_group(group, key, trip, system) for key, group in _keyed(grid_of(found, unit, form, laws))]
+        groups = [
+            _group(group, key, trip, system)
+            if key != "tow" or packed.kind == TRAILER
+            else _not_on_wheels(group)
+            for key, group in _keyed(grid_of(found, unit, form, laws))
+        ]
         groups.append(_fork_group(packed, truck, system))
         drawing = lifting_drawing(
             packed.measures,
@@ -206,6 +213,11 @@ def _keyed(groups: list[Group]) -> list[tuple[str, Group]]:
     return [(titles[group.title], group) for group in groups]
 
 
+def _not_on_wheels(group: Group) -> SheetGroup:
+    said = str(_("no: in this form it does not stand on wheels of its own"))
+    return SheetGroup("tow", group.title, said, False, (), "")
+
+
 def _group(group: Group, key: str, trip: Trip, system: System) -> SheetGroup:
     left_open = [str(TOPIC_WORDS[topic]) for topic in OF_GROUP[key] if not trip.asks(topic)]
     bedded = trip.bearing_length_mm if key == "containers" else trip.bearing_area_m2
@@ -236,7 +248,7 @@ def sheet_row(row: GridRow, system: System) -> SheetRow:
 def _fork_group(form: FormRecord, truck: ForkTruck | None, system: System) -> SheetGroup:
     title = str(_("By a fork truck"))
     if truck is None:
-        said = str(_("not asked: type its rated load and load centre above"))
+        said = str(_("not asked: say its rated load and load centre"))
         return SheetGroup(FORK_TRUCK, title, said, False, (), str(TRUCK))
     (full,) = fork_answers([form], truck)
     answer = full.answer
@@ -290,7 +302,8 @@ def missing_of(found: FleetClass, unit: int, form: int, drawing: LiftingDrawing 
         for label in record.forms[form].mass.unknown
     ]
     verdicts = found.fit.verdicts
-    codes = {int(code) for code in verdicts.reason[found.row(unit, form)]}
+    asked = [key not in tow_vehicles().keys or record.forms[form].kind == TRAILER for key in found.fit.keys]
+    codes = {int(code) for code in verdicts.reason[found.row(unit, form)][asked]}
     for key in (KEYS[code] for code in sorted(codes)):
         if key.startswith(("missing_", "outside_")):
             lines.append(Missing(REASONS[key].sentence, REASONS[key].source))
