@@ -14,15 +14,19 @@ from django.utils.translation import ngettext
 
 from fleet.lib.dates import find_zone
 from fleet.models import AuditEntry, Job, Place
+from fleet.selectors.editions import rules_in_force
 from fleet.services.audit import audit_record
 from fleet.services.jobs import job_enqueue
 from readiness.models import Alert, Sweep
 from readiness.models.sweep import Outcome
+from readiness.rules_words import endings
 from readiness.selectors.pages_alerts import put_off
 from readiness.selectors.pages_units import units_with_verdicts
 from readiness.sentences import alert_sentence, alert_title, day_text
 
 LINES = 40
+# So many days before the rules held end the mail says so; the pages do earlier.
+RULES_DAYS = 45
 SENT = "digest.sent"
 # A job tries some times within a minute; then it is asked for anew, all day.
 AGAIN_AFTER = dt.timedelta(minutes=10)
@@ -101,6 +105,8 @@ def digest_text(depot: Place, day: dt.date) -> tuple[str, str, int]:
         lines.append(_line(alert))
     if total > LINES:
         lines.append(_("… and %(n)d more.") % {"n": total - LINES})
+    if rules := endings(rules_in_force(), day, within_days=RULES_DAYS):
+        lines += ["", *rules]
     subject = _("%(depot)s: %(count)s") % {"depot": depot.name, "count": count}
     return subject, "\n".join(lines) + "\n", total
 

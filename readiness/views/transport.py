@@ -25,6 +25,7 @@ from fleet.web.page import render_page
 from fleet.web.paging import page_of
 from fleet.web.site import chosen_depot, depots_in_view, unit_system
 from readiness.forms.transport import FindForm, usual_trip
+from readiness.rules_words import endings
 from readiness.selectors.transport import clearances_of, load_transport, terms_on
 from readiness.web.transport import (
     Found,
@@ -33,7 +34,6 @@ from readiness.web.transport import (
     not_asked,
     query_of,
 )
-from readiness.web.transport_rules import endings
 
 
 @member_required

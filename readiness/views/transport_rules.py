@@ -34,6 +34,7 @@ from fleet.web.paging import page_of
 from fleet.web.site import person_of
 from fleet.web.words import spoken
 from readiness.forms.transport_rules import EditionLoadForm, EditionWithdrawForm
+from readiness.rules_words import endings
 from readiness.services.edition_changes import (
     COUNT_JOB,
     RELEASE_JOB,
@@ -45,7 +46,6 @@ from readiness.web.transport_rules import (
     changes_shown,
     edition_pairs,
     edition_rows,
-    endings,
     held_modes,
     joining_words,
 )
@@ -137,6 +137,7 @@ def rules_show(request: HttpRequest, pk: int) -> HttpResponse:
         "pairs": edition_pairs(edition),
         "shown": shown,
         "paging": page_of(request, shown.lines),
+        "than_last": page_of(request, shown.than_last, key="other"),
         "job": job,
         "working": working,
         "against": against,
@@ -146,6 +147,8 @@ def rules_show(request: HttpRequest, pk: int) -> HttpResponse:
         "may_count": waiting and may_act and not against and not working,
         "may_release": waiting and may_act and not own and not against and not working and bool(shown.digest),
         "may_withdraw": may_act and edition.state != RuleEdition.State.WITHDRAWN and not working,
+        "now_words": _("Now"),
+        "last_words": _("Before"),
         "asked": next((word for word in ("release", "withdraw") if word in request.GET), ""),
         "withdraw_form": EditionWithdrawForm(),
         "here": _address(edition),

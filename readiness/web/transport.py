@@ -31,14 +31,9 @@ from fleet.lib.quantities import System, format_quantity
 from fleet.models.designs import CertificateKind
 from fleet.web.days import day_words
 from fleet.web.limits import limit_words, need_words
+from readiness.rules_words import MODE_WORDS as MODE_WORDS
 from readiness.web.transport_asks import Ask, asks_of
 
-MODE_WORDS = {
-    Mode.AIR: gettext_lazy("By air"),
-    Mode.ROAD: gettext_lazy("By road (ADR)"),
-    Mode.SEA: gettext_lazy("By sea"),
-    Mode.ROAD_US: gettext_lazy("By road (United States)"),
-}
 VERDICT_WORDS = {
     Verdict.NOT_RESTRICTED: gettext_lazy("not restricted"),
     Verdict.PERMITTED: gettext_lazy("may go, with conditions"),

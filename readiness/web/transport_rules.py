@@ -9,22 +9,19 @@ from typing import Any
 
 from django.urls import reverse
 from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
 
 from fleet.domain.dangerous_goods.answers import reasons
 from fleet.domain.dangerous_goods.editions import Edition
 from fleet.domain.dangerous_goods.loaded import TableFaults, check_tables
 from fleet.domain.dangerous_goods.rules import Rules, held_rules
-from fleet.domain.dangerous_goods.words import Mode, mode_of, verdict_of
+from fleet.domain.dangerous_goods.words import mode_of, verdict_of
 from fleet.domain.transport.answers import MODES
 from fleet.lib.errors import DomainError
 from fleet.models import RuleEdition
 from fleet.selectors.editions import tables_of
 from fleet.web.days import day_words
-from readiness.web.transport import MODE_WORDS, VERDICT_WORDS
-
-# So many days before the last one the owner is asked for the next edition: it must be got, read, loaded and released.
-WARN_DAYS = 90
+from readiness.rules_words import MODE_WORDS, ending_words
+from readiness.web.transport import VERDICT_WORDS
 
 
 @dataclass(frozen=True)
@@ -70,42 +67,6 @@ def _held(edition: Edition, shipped: bool, today: dt.date) -> HeldEdition:
     return HeldEdition(
         edition.name, first, last, edition.goods_table, edition.source, shipped, edition.holds_on(today)
     )
-
-
-def ending_words(rules: Rules, mode: Mode, today: dt.date, within_days: int = WARN_DAYS) -> str:
-    """That a mode can soon be decided no longer, or cannot already; empty while its editions reach far enough."""
-    title = MODE_WORDS[mode]
-    fault = next((fault for fault in rules.faults if fault.mode is mode), None)
-    if fault is not None:
-        since = day_words(fault.first_day) or _("whatever the day")
-        words = _(
-            "%(mode)s: the released edition %(name)s cannot be used, so nothing is decided from %(day)s on. %(why)s"
-        )
-        return str(words % {"mode": title, "name": fault.name, "day": since, "why": fault.sentence})
-    end = rules.ends_on(mode)
-    if end is None or end > today + dt.timedelta(days=within_days):
-        return ""
-    if end < today:
-        return str(
-            _(
-                "%(mode)s: the editions held ended on %(day)s. Nothing that leaves now can be decided: load the next one."
-            )
-            % {"mode": title, "day": day_words(end)}
-        )
-    days = (end - today).days
-    words = ngettext(
-        "%(mode)s: the editions held end on %(day)s, %(days)d day from now. What leaves later cannot be decided until the "
-        "next one is loaded and released.",
-        "%(mode)s: the editions held end on %(day)s, %(days)d days from now. What leaves later cannot be decided until the "
-        "next one is loaded and released.",
-        days,
-    )
-    return str(words % {"mode": title, "day": day_words(end), "days": days})
-
-
-def endings(rules: Rules, today: dt.date, modes: Iterable[Mode] = MODES) -> list[str]:
-    """The warnings of all modes that have one."""
-    return [words for mode in modes if (words := ending_words(rules, mode, today))]
 
 
 @dataclass(frozen=True)
@@ -237,10 +198,12 @@ class ChangesShown:
     lines_total: int
     of_units: list[ChangedUnits]
     lines: list[ChangedLine]
+    than_last: list[ChangedLine]
+    than_last_total: int
     digest: str
 
 
-NOTHING_COUNTED = ChangesShown("", "", 0, 0, 0, [], [], "")
+NOTHING_COUNTED = ChangesShown("", "", 0, 0, 0, [], [], [], 0, "")
 
 
 def changes_shown(changes: Any) -> ChangesShown:
@@ -265,6 +228,8 @@ def changes_shown(changes: Any) -> ChangesShown:
             for row in changes["of_units"]
         ],
         [_line(row) for row in changes["lines"]],
+        [_line(row) for row in changes["than_last"]["lines"]],
+        changes["than_last"]["lines_total"],
         changes["digest"],
     )
 

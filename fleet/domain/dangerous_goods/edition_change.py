@@ -11,7 +11,7 @@ import numpy as np
 from fleet.domain.dangerous_goods.answers import Decision, battery_decision, decide_item
 from fleet.domain.dangerous_goods.batteries import decide_columns
 from fleet.domain.dangerous_goods.columns import battery_columns
-from fleet.domain.dangerous_goods.editions import edition_for
+from fleet.domain.dangerous_goods.editions import Edition, edition_for
 from fleet.domain.dangerous_goods.records import Battery, Item
 from fleet.domain.dangerous_goods.rules import Rules
 from fleet.domain.dangerous_goods.words import Mode
@@ -45,19 +45,32 @@ def changed_verdicts(
 
 
 def changed_items(
-    items: Sequence[Item], mode: Mode, ship_date: date, before: Rules, after: Rules
+    items: Sequence[Item],
+    mode: Mode,
+    ship_date: date,
+    before: Rules,
+    after: Rules,
+    *,
+    before_on: date | None = None,
 ) -> dict[int, tuple[Decision, Decision]]:
     """The places of items that the new rules decide otherwise, in order, with both decisions; batteries in one pass.
 
-    The facts are taken as given: it is the rules that differ, not what is known of an item.
+    The facts are taken as given: it is the rules that differ, not what is known of an item. `before_on`: the old rules are
+    asked for that day instead, to compare an edition with the one before it.
     """
-    if _same_text(mode, ship_date, before, after):
+    first_day = before_on or ship_date
+    if _same_text(
+        edition_for(mode, first_day, before.editions),
+        edition_for(mode, ship_date, after.editions),
+        before,
+        after,
+    ):
         return {}
     found: dict[int, tuple[Decision, Decision]] = {}
     places = [place for place, item in enumerate(items) if isinstance(item, Battery)]
     if places:
         columns = battery_columns([item for item in items if isinstance(item, Battery)])
-        old = decide_columns(columns, mode, ship_date, rules=before)
+        old = decide_columns(columns, mode, first_day, rules=before)
         new = decide_columns(columns, mode, ship_date, rules=after)
         differs = (old.verdict != new.verdict) | (old.un != new.un) | (old.reason != new.reason)
         for row in np.flatnonzero(differs).tolist():
@@ -68,7 +81,7 @@ def changed_items(
             continue
         if item not in known:
             known[item] = (
-                decide_item(item, mode, ship_date, rules=before),
+                decide_item(item, mode, first_day, rules=before),
                 decide_item(item, mode, ship_date, rules=after),
             )
         first, second = known[item]
@@ -93,14 +106,12 @@ def change_days(before: Rules, after: Rules, today: date) -> dict[Mode, tuple[da
     return days
 
 
-def _same_text(mode: Mode, day: date, before: Rules, after: Rules) -> bool:
-    """Whether both decide by the same edition: what an edition says lies in its flags and its goods table alone."""
-    old, new = edition_for(mode, day, before.editions), edition_for(mode, day, after.editions)
+def _same_text(old: Edition | None, new: Edition | None, before: Rules, after: Rules) -> bool:
+    """Whether both decide alike whatever the item: what an edition says lies in its flags and its goods table alone."""
     if old is None or new is None:
         return old is new
     return (
-        old.key == new.key
-        and old.soc_packed_with_mandatory == new.soc_packed_with_mandatory
+        old.soc_packed_with_mandatory == new.soc_packed_with_mandatory
         and old.soc_vehicle_mandatory == new.soc_vehicle_mandatory
         and before.tables[old.goods_table] == after.tables[new.goods_table]
     )

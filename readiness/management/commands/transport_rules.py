@@ -19,7 +19,8 @@ from fleet.services.editions import (
     edition_release,
     edition_withdraw,
 )
-from readiness.web.transport_rules import changes_shown, edition_rows, endings, held_modes
+from readiness.rules_words import endings
+from readiness.web.transport_rules import changes_shown, edition_rows, held_modes
 
 
 class Command(BaseCommand):
@@ -87,6 +88,12 @@ class Command(BaseCommand):
             self.stdout.write(
                 f"  {row.mode}, {row.day}: {row.units} units from '{row.before}' to '{row.after}'"
             )
+        self.stdout.write(f"Otherwise than under the edition before it: {shown.than_last_total} lines.")
+        for line in shown.than_last:
+            self.stdout.write(
+                f"  {line.tag}, {line.label}: {line.mode}, from '{line.before}' to '{line.after}'. {line.why}"
+            )
+        self.stdout.write(f"Otherwise than as the rules stand now: {shown.lines_total} lines.")
         for line in shown.lines:
             self.stdout.write(
                 f"  {line.tag}, {line.label}: {line.mode}, {line.day}: from '{line.before}' to '{line.after}'. {line.why}"

@@ -25,6 +25,7 @@ from tests.at_noon import noon  # noqa: F401  (the moment at which everything he
 from tests.cast import Cast
 from tests.editions import AIR_2027, US_2027, air_edition, table
 from tests.factories.fleet import NOW, TODAY, BankFactory, UnitFactory, ago
+from tests.fleet.domain.test_loaded_rules import ENTRY, goods
 
 pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 FIRST = date(2027, 1, 1)
@@ -68,6 +69,24 @@ def test_every_line_that_is_decided_otherwise_is_on_the_list_and_no_other() -> N
     assert found["units_changed"] == 3
     assert sum(row["lines"] for row in found["of_lines"]) == len(expected)
     assert json.loads(json.dumps(found)) == found
+
+
+def test_an_edition_is_held_against_the_one_before_it() -> None:
+    fleet(1)
+    same = count_changes(held_rules(), AFTER, NOW)["than_last"]
+    assert (same["lines_total"], same["lines"]) == (0, [])
+    own = AIR_2027 | {"goods_table": "goods_test"}
+    stricter = goods(ENTRY | {"pax_max": "1 kg"})
+    after = put_together(held_rules(), [LoadedTables("x", table(own), stricter)])
+    found = count_changes(held_rules(), after, NOW)
+    (line,) = found["than_last"]["lines"]
+    assert (line["label"], line["before"], line["after"]) == (
+        "drum",
+        "permitted_with_conditions",
+        "cargo_aircraft_only",
+    )
+    assert found["than_last"]["units_changed"] == 1
+    assert found["digest"] != count_changes(held_rules(), AFTER, NOW)["digest"]
 
 
 def test_nothing_changes_for_the_same_rules_and_for_a_fleet_without_units() -> None:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 
+from fleet.domain.dangerous_goods.rules import held_rules
+from fleet.domain.dangerous_goods.words import Mode
 from fleet.models import Job, RuleEdition
 from fleet.services.editions import edition_count
+from readiness.rules_words import ending_words
 from readiness.services import edition_changes
+from readiness.services.digest import digest_text
 from tests.cast import Cast
 from tests.editions import AIR_2027, air_edition, table
 from tests.factories.fleet import BankFactory, PackedFormFactory, UnitFactory
@@ -169,3 +174,28 @@ def test_the_queries_of_the_pages_do_not_grow(cast: Cast, signed_in: Any, unit: 
         BankFactory(unit=UnitFactory(home=cast.north), chemistry="lfp")
     edition_count(edition=edition)
     assert (queries_of(client, "/transport/rules/"), queries_of(client, here)) == first
+
+
+@pytest.mark.parametrize(
+    ("day", "said"),
+    [
+        (dt.date(2026, 10, 1), ""),
+        (dt.date(2026, 10, 2), "end on 31 Dec 2026, 90 days from now"),
+        (dt.date(2026, 12, 30), "end on 31 Dec 2026, 1 day from now"),
+        (dt.date(2026, 12, 31), "end on 31 Dec 2026, 0 days from now"),
+        (dt.date(2027, 1, 1), "ended on 31 Dec 2026. Nothing that leaves now can be decided"),
+    ],
+)
+def test_the_end_of_what_is_held_is_said_in_time(day: dt.date, said: str) -> None:
+    words = ending_words(held_rules(), Mode.AIR, day)
+    assert said in words
+    assert bool(said) == bool(words)
+    assert ending_words(held_rules(), Mode.ROAD_US, day) == ""
+
+
+def test_the_morning_mail_says_it_too(cast: Cast) -> None:
+    lines = digest_text(cast.north, dt.date(2026, 12, 1))[1]
+    assert "By air: the editions held end on 31 Dec 2026, 30 days from now." in lines
+    assert "By road (ADR)" in lines
+    assert "By sea" not in lines
+    assert "By air" not in digest_text(cast.north, dt.date(2026, 11, 1))[1]
