@@ -10,6 +10,7 @@ import numpy as np
 
 from readiness.domain.bank_records import BankArrays, EventArrays, EventKind, Supply
 from readiness.domain.chemistry import FIRST_ORDER, chemistries, chemistry_column
+from readiness.domain.fusion import PESSIMISTIC_SIGMAS
 from readiness.domain.inputs import DAYS_PER_MONTH, BoolArray, FloatArray, IntArray
 from readiness.domain.rest_voltage import is_lithium, is_nickel
 from readiness.domain.self_discharge import load_per_day, step_loss
@@ -36,6 +37,8 @@ class BankRates:
     first_order: BoolArray
     nickel: BoolArray
     load_per_day: FloatArray
+    hidden_per_day: FloatArray
+    loss_sigma: FloatArray
     capacity_ah: FloatArray
     charger_a: FloatArray
     floor_soc: FloatArray
@@ -103,6 +106,8 @@ class BankRates:
             first_order=first_order,
             nickel=is_nickel(chem),
             load_per_day=load,
+            hidden_per_day=banks.hidden_per_day,
+            loss_sigma=banks.loss_sigma,
             capacity_ah=capacity,
             charger_a=banks.charger_a,
             floor_soc=floor_soc,
@@ -113,8 +118,21 @@ class BankRates:
         )
 
     def load(self, bank: IntArray, supply: IntArray) -> FloatArray:
-        """Standing load [1/d]; none when isolated, NaN when it counts and is not known."""
-        return np.where(supply == Supply.ISOLATED, 0.0, self.load_per_day[bank])
+        """Standing load [1/d]; when isolated only what is hidden, NaN when it counts and is not known."""
+        drawn = np.where(supply == Supply.ISOLATED, 0.0, self.load_per_day[bank])
+        return drawn + self.hidden_per_day[bank]
+
+    def loss_weight(self, bank: IntArray) -> FloatArray:
+        """How much of a predicted loss the low end falls by [1]: the loss and 1.28 of its doubt."""
+        return 1.0 + PESSIMISTIC_SIGMAS * self.loss_sigma[bank]
+
+    def published(self, bank: IntArray, site: IntArray, t0: FloatArray, t1: FloatArray) -> FloatArray:
+        """Self-discharge between two instants by the bank's stated rate: loss [1], or the exponent of a first-order decay.
+
+        NaN where there is no climate.
+        """
+        row = self.row(bank, site)
+        return np.where(row < 0, np.nan, self._decay(np.maximum(row, 0), bank, t0, t1))
 
     def row(self, bank: IntArray, site: IntArray) -> IntArray:
         """Row of the bank's rate table where it stands; -1 where there is no climate."""

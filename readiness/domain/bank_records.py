@@ -9,6 +9,7 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from readiness.domain.fusion import SIGMA_PER_LOSS
 from readiness.domain.inputs import BoolArray, FloatArray, IntArray
 
 
@@ -101,7 +102,8 @@ class BankArrays:
 
     `chem` indexes the chemistry table; `capacity_ah` actual capacity [Ah]; `cells` in series; `standby_ma` measured draw
     [mA]; `charger_a` [A]; `made_day` (days since 1970) and `life_days` for ageing; `floor_soc`, `pct_month`,
-    `interval_cap_days` override the chemistry's own values; `rate_scale` what its own records say of its loss [1];
+    `interval_cap_days` override the chemistry's own values; `rate_scale` what its own records say of its loss [1],
+    `loss_sigma` the doubt of a predicted loss as its share [1], `hidden_per_day` a draw that nobody wrote down [1/d];
     `depart_soc` what it must have to leave; `tested_at` last capacity test (days since 1970);
     `sg_full`, `sg_empty` nameplate; `stale_days` how long evidence counts [d];
     `site` where it stood at first (-1 unknown).
@@ -118,6 +120,8 @@ class BankArrays:
     pct_month: FloatArray
     interval_cap_days: FloatArray
     rate_scale: FloatArray
+    loss_sigma: FloatArray
+    hidden_per_day: FloatArray
     sg_full: FloatArray
     sg_empty: FloatArray
     stale_days: FloatArray
@@ -127,9 +131,15 @@ class BankArrays:
 
     @classmethod
     def of(cls, chem: Any, **columns: Any) -> Self:
-        """Arrays of equal length from what is given; the rest is not known (scale 1, evidence never stale, site -1)."""
+        """Arrays of equal length from what is given; the rest is not known (scale 1, half of a loss in doubt,
+        no hidden draw, evidence never stale, site -1)."""
         count = len(np.atleast_1d(np.asarray(chem)))
-        defaults: dict[str, float] = {"rate_scale": 1.0, "stale_days": np.inf}
+        defaults: dict[str, float] = {
+            "rate_scale": 1.0,
+            "loss_sigma": SIGMA_PER_LOSS,
+            "hidden_per_day": 0.0,
+            "stale_days": np.inf,
+        }
         values: dict[str, NDArray[Any]] = {"chem": _filled(chem, count, 0, np.int64)}
         values["site"] = _filled(columns.pop("site", None), count, -1, np.int64)
         for column in fields(cls):
@@ -230,7 +240,8 @@ class BankEstimates:
     part of the interval; `alarm_at` when a reading last fell unexplained below the prediction, NaN when none is open;
     `block_at` when the lowest block was last measured;
     `broken_at` when the best estimate was last seen to fall to the floor; `reasons` and `notes` bits
-    of `Reason` and `Note`; `refusal` per event, index into `READING_REFUSALS`.
+    of `Reason` and `Note`; `refusal` per event, index into `READING_REFUSALS`; `completed` per event, whether it was
+    a charge that counts as completed.
     """
 
     soc: FloatArray
@@ -260,6 +271,7 @@ class BankEstimates:
     reasons: IntArray
     notes: IntArray
     refusal: IntArray
+    completed: BoolArray
 
     @property
     def decided(self) -> BoolArray:

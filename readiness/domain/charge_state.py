@@ -2,8 +2,8 @@
 
 Two estimates run side by side through the records of a bank. The best estimate uses each chemistry's own temperature law;
 the pessimistic one lets rates double per 8 K above 25 degC. Each carries a band that starts at 0.02 after a completed charge
-and grows by half of every predicted loss. Readings are fused by inverse variance. The low end is the pessimistic estimate
-less 1.28 of its band, never above what the latest usable reading says, and never above the best estimate less 1.28 of its
+and grows by half of every predicted loss, or by what its own records leave in doubt of it. Readings are fused by inverse
+variance. The low end is the pessimistic estimate less 1.28 of its band, never above what the latest usable reading says, and never above the best estimate less 1.28 of its
 own band; so a reading that is too low is planned on until another one disproves it.
 
 Dates follow from the last record, never from the day on which one asks, so they do not drift while nothing happens.
@@ -48,6 +48,7 @@ from readiness.domain.reading_values import LOADED_SIGMA_FACTOR, ReadingValues, 
 from readiness.domain.rest_voltage import is_lithium
 from readiness.domain.thermal import Sites
 
+# How much of a predicted loss the low end falls by while nothing was learnt of the bank.
 LOSS_WEIGHT = 1.0 + PESSIMISTIC_SIGMAS * SIGMA_PER_LOSS
 HOURS_TOLERANCE = 0.9
 UNKNOWN_START_SOC = 0.0
@@ -147,8 +148,9 @@ def _lose_charge(
     best = rates.loss(b, site, t0, t1, state.soc[losing], drain, pessimistic=False)
     worst = rates.loss(b, site, t0, t1, state.low_soc[losing], drain, pessimistic=True)
     floor = rates.floor_soc[b]
+    doubt, weight = rates.loss_sigma[b], rates.loss_weight(b)
     before, at_floor = state.bound[losing], np.isnan(state.floor_at[losing])
-    crosses = at_floor & (before - LOSS_WEIGHT * worst <= floor)
+    crosses = at_floor & (before - weight * worst <= floor)
     if crosses.any():
         at = losing[crosses]
         state.floor_at[at] = np.minimum(
@@ -160,13 +162,13 @@ def _lose_charge(
         state.broken_at[at] = np.minimum(_broken_time(state, rates, bank, at, since), until[at])
         state.broken[at] = True
     state.soc[losing] = np.maximum(state.soc[losing] - best, 0.0)
-    state.sigma[losing] += SIGMA_PER_LOSS * best
+    state.sigma[losing] += doubt * best
     state.low_soc[losing] -= worst
-    state.low_sigma[losing] += SIGMA_PER_LOSS * worst
-    state.cap[losing] -= LOSS_WEIGHT * worst
-    state.block_cap[losing] -= LOSS_WEIGHT * worst
+    state.low_sigma[losing] += doubt * worst
+    state.cap[losing] -= weight * worst
+    state.block_cap[losing] -= weight * worst
     state.held_soc[losing] = np.maximum(state.held_soc[losing] - best, 0.0)
-    state.held_sigma[losing] += SIGMA_PER_LOSS * best
+    state.held_sigma[losing] += doubt * best
 
 
 def _level_time(
@@ -178,7 +180,7 @@ def _level_time(
     level_soc: FloatArray,
 ) -> FloatArray:
     """When the pessimistic path meets a level (`level_soc`, by bank), counted from `since`."""
-    room = (state.bound[at] - level_soc[bank[at]]) / LOSS_WEIGHT
+    room = (state.bound[at] - level_soc[bank[at]]) / rates.loss_weight(bank[at])
     load = rates.load(bank[at], state.supply[at])
     met = rates.time_of_loss(
         bank[at], state.site[at], since[at], np.maximum(room, 0.0), state.low_soc[at], load, pessimistic=True
@@ -211,7 +213,8 @@ def _apply(
     if (kind == EventKind.USED).any():
         _apply_use(state, rates, bank, kind == EventKind.USED, events.ah[at])
     if (kind == EventKind.CHARGE).any():
-        _apply_charge(state, rates, bank, kind == EventKind.CHARGE, events, at, now)
+        done = _apply_charge(state, rates, bank, kind == EventKind.CHARGE, events, at, now)
+        values.completed[at[done]] = True
     reading = kind >= EventKind.VOLTAGE
     if reading.any():
         _apply_reading(state, rates, reading, values, bank, at, now, kind == EventKind.VOLTAGE)
@@ -257,7 +260,8 @@ def _apply_charge(
     events: EventArrays,
     at: IntArray,
     now: FloatArray,
-) -> None:
+) -> BoolArray:
+    """Take in charges; returns which of them count as completed."""
     start = np.where(state.known, np.clip(state.bound, 0.0, 1.0), UNKNOWN_START_SOC)
     to_soc = events.to_soc[at]
     target = np.where(np.isnan(to_soc), 1.0, to_soc)
@@ -299,6 +303,7 @@ def _apply_charge(
         _set(column, complete, now)
     _set(state.readings, complete, 0)
     _note(state, np.zeros_like(complete), Note.DEEP_DISCHARGE, off=complete)
+    return complete
 
 
 def _needed_hours(rates: BankRates, bank: IntArray, start: FloatArray, target: FloatArray) -> FloatArray:
@@ -437,7 +442,7 @@ def _mark_limits(state: BankBelief, rates: BankRates, bank: IntArray, now: Float
     state.broken = broken
 
 
-def _ranks(bank: IntArray) -> tuple[IntArray, IntArray]:
+def ranks(bank: IntArray) -> tuple[IntArray, IntArray]:
     """Rows of bank-sorted events, the first of every bank before the second of any, and where each rank starts."""
     starts = np.flatnonzero(np.r_[True, bank[1:] != bank[:-1]])
     counts = np.diff(np.r_[starts, bank.size])
@@ -461,7 +466,7 @@ def estimate(banks: BankArrays, events: EventArrays, sites: Sites, as_of: Any) -
     rates = BankRates.build(banks, events, sites, first, asked, HORIZON_DAYS)
     state = BankBelief.unknown(banks, first)
     if order.size:
-        by_rank, edges = _ranks(events.bank[order])
+        by_rank, edges = ranks(events.bank[order])
         rows = order[by_rank]
         for begin, end in pairwise(edges.tolist()):
             at = rows[begin:end]
@@ -524,6 +529,7 @@ def _answer(
         reasons=reasons,
         notes=_all_notes(now, banks, asked),
         refusal=values.refusal.astype(np.int64),
+        completed=values.completed,
     )
 
 

@@ -48,7 +48,8 @@ class ReadingValues:
     """Per event: `soc` with `sigma`; `cap` limits the pessimistic bound; `only_up`, `only_down` one-sided bounds.
 
     `block_measured`: the lowest block was measured and says how much there is at most (`block_cap`); `block_judged`: and it
-    can be told whether it is `weak`.
+    can be told whether it is `weak`. `completed`: a charge that counts as completed, told while the
+    records are read.
     """
 
     usable: BoolArray
@@ -64,6 +65,7 @@ class ReadingValues:
     block_measured: BoolArray
     block_judged: BoolArray
     refusal: NDArray[np.int8]
+    completed: BoolArray
 
 
 _BANKS_APART_DAYS = 1.0e6
@@ -124,6 +126,7 @@ def values_of_readings(banks: BankArrays, events: EventArrays) -> ReadingValues:
             "weak",
             "block_measured",
             "block_judged",
+            "completed",
         )
     }
     out = ReadingValues(

@@ -169,7 +169,7 @@ def test_many_banks_answer_as_each_alone_in_any_order(data: Any) -> None:
     for row, (alone_bank, alone_events) in enumerate(zip(all_banks, single_events, strict=True)):
         alone = estimate(alone_bank, alone_events, SITES, DAY0 + 450)
         for part in fields(BankEstimates):
-            if part.name == "refusal":
+            if part.name in ("refusal", "completed"):
                 continue
             mine, theirs = getattr(together, part.name)[row], getattr(alone, part.name)[0]
             np.testing.assert_allclose(mine, theirs, rtol=0, atol=1e-6, err_msg=part.name)
