@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -14,12 +14,20 @@ from readiness.domain.snapshot import Frame
 _DTYPES: dict[str, Any] = {"i": np.int64, "f": np.float64, "b": np.bool_, "s": object}
 # No row: a condition that is false whatever the table holds.
 NOBODY = "(-1)"
+# About where SQLite reads a table through as fast as it looks so many units up.
+MANY = 5000
 
 
 def id_list(ids: Iterable[int]) -> str:
     """`(1,2,3)` for an IN clause: numbers only, so they may stand in the text; free of the engines' limits on parameters."""
     numbers = [str(int(number)) for number in ids]
     return f"({','.join(numbers)})" if numbers else NOBODY
+
+
+def among(column: str, ids: Collection[int]) -> str:
+    """SQL for `column` being one of the ids. Of very many ones the table is read through instead of looked up one by one."""
+    through = "+" if connection.vendor == "sqlite" and len(ids) > MANY else ""
+    return f"{through}{column} IN {id_list(ids)}"
 
 
 def day(column: str) -> str:
@@ -34,6 +42,24 @@ def instant(column: str) -> str:
     if connection.vendor == "sqlite":
         return f"(julianday({column}) - 2440587.5)"
     return f"(extract(epoch from {column}) / 86400.0)::float8"
+
+
+def utc_day(column: str) -> str:
+    """SQL for the day of an instant in UTC, as whole days since 1970-01-01; NULL as nan."""
+    if connection.vendor == "sqlite":
+        return f"(julianday(substr({column}, 1, 10)) - 2440587.5)"
+    return f"(({column} AT TIME ZONE 'UTC')::date - DATE '1970-01-01')::float8"
+
+
+def exact(column: str) -> str:
+    """SQL for an instant to the microsecond, of kind s: only good for being compared with others read in the same way."""
+    return f"CAST({column} AS TEXT)" if connection.vendor == "sqlite" else column
+
+
+def instant_text(at: dt.datetime) -> str:
+    """SQL text of an aware instant to the microsecond, to compare with a column."""
+    text = str(at.astimezone(dt.UTC).replace(tzinfo=None))
+    return f"'{text}'" if connection.vendor == "sqlite" else f"'{text}+00:00'"
 
 
 def moment(at_day: float) -> str:
@@ -55,6 +81,11 @@ def flag(condition: str) -> str:
     return f"(CASE WHEN {condition} THEN 1 ELSE 0 END)"
 
 
+def maybe(column: str) -> str:
+    """SQL for a yes or no that may not be known: 1, 0 or NULL, to be read as kind f."""
+    return f"(CASE WHEN {column} THEN 1.0 WHEN NOT {column} THEN 0.0 END)"
+
+
 def fetch(columns: Mapping[str, tuple[str, str]], tail: str) -> Frame:
     """`columns` maps a name to (SQL, kind); kinds are i whole number, f number (NULL is NaN), b flag, s text.
 
@@ -71,6 +102,13 @@ def fetch(columns: Mapping[str, tuple[str, str]], tail: str) -> Frame:
             for (name, (_, kind)), column in zip(columns.items(), values, strict=True)
         }
     )
+
+
+def spread(first: np.ndarray, count: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Spans `first`, `count` (k,) laid out one after another: (which span, place) of every line."""
+    which = np.repeat(np.arange(len(count)), count)
+    place = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count) + np.repeat(first, count)
+    return which, place
 
 
 class RowOf:

@@ -7,8 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
-from django.db.models import prefetch_related_objects
-
 from fleet.domain.dangerous_goods.answers import decide_items
 from fleet.domain.dangerous_goods.records import KINDS, Goods, Item
 from fleet.domain.dangerous_goods.words import Mode
@@ -18,7 +16,7 @@ from fleet.selectors.editions import rules_in_force
 from inventory.models import GoodsCheck
 from inventory.selectors.spots import day_at
 from readiness.selectors.transport import load_transport, terms_on
-from readiness.selectors.transport_goods import HARMFUL, Checks
+from readiness.selectors.transport_checks import HARMFUL, Checks
 
 # Facts that a look answers, and the kind of look.
 LOOKS = {
@@ -77,7 +75,9 @@ def goods_page(unit: Unit, *, now: dt.datetime) -> GoodsPage:
     items = [entry.item for entry in record.items]
     missing = _missing(items, today)
     checks = Checks([unit.pk], today, terms)
-    prefetch_related_objects(list(checks.latest.values()), "recorded_by")
+    found = GoodsCheck.objects.select_related("recorded_by")
+    rows_by_id = found.in_bulk([looked.check_id for looked in checks.latest.values()])
+    latest = {subject: rows_by_id[looked.check_id] for subject, looked in checks.latest.items()}
     banks = dict(BankStay.objects.current().filter(unit=unit).values_list("bank__serial", "bank_id"))
     rows = tuple(
         GoodsRow(
@@ -86,7 +86,7 @@ def goods_page(unit: Unit, *, now: dt.datetime) -> GoodsPage:
             "" if entry.item == Goods() else KIND_OF[type(entry.item)],
             _known(entry.item),
             tuple(sorted(missing[entry.item] - _answered_by_looks(key))),
-            _looks(_subject(key, banks), checks, missing[entry.item]),
+            _looks(_subject(key, banks), checks, latest, missing[entry.item]),
         )
         for key, entry in zip(record.keys, record.items, strict=True)
     )
@@ -124,14 +124,19 @@ def _answered_by_looks(key: str) -> frozenset[str]:
     return frozenset() if key.startswith("item:") else frozenset(LOOKS)
 
 
-def _looks(subject: tuple[str, int] | None, checks: Checks, missing: frozenset[str]) -> tuple[Look, ...]:
+def _looks(
+    subject: tuple[str, int] | None,
+    checks: Checks,
+    latest: Mapping[tuple[str, int, str], GoodsCheck],
+    missing: frozenset[str],
+) -> tuple[Look, ...]:
     """The looks that are on file or asked for."""
     if subject is None:
         return ()
     asked = {LOOKS[fact] for fact in missing & set(LOOKS)}
     found = []
     for kind in GoodsCheck.Kind.values:
-        check = checks.latest.get((*subject, kind))
+        check = latest.get((*subject, kind))
         if check is not None:
             days = checks.days.get(kind, checks.other_days)
             lasting = check.answer in HARMFUL

@@ -1,36 +1,55 @@
-"""Everything on record for the transport class of many units, in a number of queries that does not grow with them."""
+"""Everything on record for the transport class of many units, in a number of queries that does not grow with them.
+
+What the answers need is held in columns; the record of a unit, with its words, is made when somebody reads it.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
 import math
-from collections import defaultdict
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, overload
 
 import numpy as np
 
-from fleet.domain.fit.trip import Clearance, Clearances
+from fleet.domain.dangerous_goods.records import Item
+from fleet.domain.fit.loads import LoadColumns
+from fleet.domain.fit.trip import Clearance, Clearances, Trip
+from fleet.domain.transport.answers import FleetClass, class_of_columns
+from fleet.domain.transport.columns import FleetColumns, FloatArray, IntArray, loads_of
 from fleet.domain.transport.measures import MEASURE_NAMES, Measures
-from fleet.domain.transport.records import FormRecord, Gate, Paper, PaperState, UnitRecord, paper_state
-from fleet.models import CertificateRule, DepotTerms, PackedForm, TransportTerms, Unit, UnitForm
+from fleet.domain.transport.records import (
+    GATES,
+    PAPER_STATES,
+    FormRecord,
+    Gate,
+    ListWord,
+    Paper,
+    PaperState,
+    UnitRecord,
+    paper_states,
+)
+from fleet.models import PackedForm, TransportTerms, Unit
 from fleet.models.designs import CertificateKind
 from readiness.domain.checks_papers import CERTIFICATE_KINDS, certificate_ends, last_changes
-from readiness.selectors.columns import RowOf, id_list, moment
+from readiness.domain.snapshot import Frame
+from readiness.selectors.columns import RowOf, fetch, id_list, maybe, moment, spread
+from readiness.selectors.columns import day as day_sql
 from readiness.selectors.snapshot import EPOCH, date_of, day_number, load_units
 from readiness.selectors.snapshot_papers import load_certificates, load_changes
+from readiness.selectors.transport_checks import Checks, charges_pct
 from readiness.selectors.transport_goods import (
-    Checks,
-    Line,
+    Lines,
     bank_lines,
-    charges_pct,
     item_lines,
     list_words,
     own_lines,
     stock_aboard,
 )
-from readiness.selectors.transport_mass import mass_of, mass_records
+from readiness.selectors.transport_mass import FormRows, Masses, mass_records, masses_of
 
+_ANSWERS = frozenset({"braked", "may_turn"})
 # Shown by a certificate of the unit, whichever rule asks for it.
 PROOF, SUMMARY, NON_SPILLABLE = (
     CertificateKind.PROOF_LOAD,
@@ -54,6 +73,80 @@ def clearances_of(terms: TransportTerms) -> Clearances:
     )
 
 
+@dataclass(frozen=True)
+class TransportFleet:
+    """n units on a ship date, by tag: the columns their answers are worked out from, and what their records are made of.
+
+    `units`: id, tag, design_name, depot; `forms` and `papers` lie as in `columns`.
+    """
+
+    columns: FleetColumns
+    units: Frame
+    words: Sequence[ListWord]
+    proved: Sequence[bool | None]
+    lines: Lines
+    masses: Masses
+    forms: _Forms
+    papers: _Papers
+
+    @property
+    def records(self) -> Sequence[UnitRecord]:
+        """The records, each one made when it is first asked for."""
+        return _Records(self)
+
+    def answer(self, trip: Trip, ship_date: dt.date, **asked: Any) -> FleetClass:
+        """All answers in one pass; `asked` as for `class_of_columns`."""
+        found = class_of_columns(self.columns, trip, ship_date, **asked)
+        return found.of(self.records, self.units["tag"].tolist(), self.columns.form_of)
+
+    def record(self, unit: int) -> UnitRecord:
+        """The record of a unit (row) in words. No query."""
+        lines = self.lines.of_unit(unit)
+        first, count = int(self.forms.rows.first[unit]), int(self.forms.rows.count[unit])
+        tag, design, depot = (str(self.units[name][unit]) for name in ("tag", "design_name", "depot"))
+        return UnitRecord(
+            int(self.units["id"][unit]),
+            tag,
+            design,
+            depot,
+            tuple(line.item for line in lines),
+            tuple(line.key for line in lines),
+            self.words[unit],
+            self.papers.of_unit(unit),
+            tuple(self.forms.record(form, self.masses) for form in range(first, first + count)),
+            self.proved[unit],
+            tuple((line.item.label, *line.discharge) for line in lines if line.discharge != (None, None)),
+        )
+
+
+class _Records(Sequence[UnitRecord]):
+    """The records of a fleet, made one by one as they are read."""
+
+    def __init__(self, fleet: TransportFleet) -> None:
+        self._fleet = fleet
+        self._made: dict[int, UnitRecord] = {}
+
+    def __len__(self) -> int:
+        return self._fleet.columns.size
+
+    @overload
+    def __getitem__(self, unit: int) -> UnitRecord: ...
+
+    @overload
+    def __getitem__(self, unit: slice) -> Sequence[UnitRecord]: ...
+
+    def __getitem__(self, unit: int | slice) -> UnitRecord | Sequence[UnitRecord]:
+        if isinstance(unit, slice):
+            return [self[place] for place in range(len(self))[unit]]
+        place = range(len(self))[unit]
+        if place not in self._made:
+            self._made[place] = self._fleet.record(place)
+        return self._made[place]
+
+    def __iter__(self) -> Iterator[UnitRecord]:
+        return (self[unit] for unit in range(len(self)))
+
+
 def load_transport(
     units: Iterable[Unit],
     *,
@@ -62,106 +155,199 @@ def load_transport(
     mission_days: int | None = None,
     terms: TransportTerms | None = None,
 ) -> list[UnitRecord]:
-    """The records of units (design and home loaded) as known now, for a departure on `ship_date`.
+    """The records of units as known now, by tag, for a departure on `ship_date`.
 
     `mission_days` None: the standard mission of each unit's depot; where that is not stated no dated paper lasts.
     """
-    there = sorted(units, key=lambda unit: unit.tag)
-    ids = [unit.pk for unit in there]
-    settings = terms or terms_on(ship_date)
-    days = _mission_days(there, ship_date, mission_days)
-    papers, shown = _papers(there, ship_date, now, days)
-    stock = stock_aboard(there, ship_date, days)
-    checks = Checks(ids, ship_date, settings)
-    banks = bank_lines(ids, checks, charges_pct(ids, ship_date, now, settings.soc_hours), shown)
-    items = item_lines(stock)
-    listed, rows = own_lines(ids, checks)
-    lines: dict[int, list[Line]] = {
-        pk: [*banks.get(pk, []), *items.get(pk, []), *listed.get(pk, [])] for pk in ids
-    }
-    words = list_words(
-        ids, {pk: [line.key for line in found] for pk, found in lines.items()}, ship_date, settings.list_days
+    fleet = load_fleet(
+        [unit.pk for unit in units], ship_date=ship_date, now=now, mission_days=mission_days, terms=terms
     )
-    masses = mass_records(ids, now)
-    forms = _forms(there, ship_date)
-    return [
-        UnitRecord(
-            unit.pk,
-            unit.tag,
-            unit.design.name,
-            unit.home.code,
-            tuple(line.item for line in lines[unit.pk]),
-            tuple(line.key for line in lines[unit.pk]),
-            words[unit.pk],
-            tuple(papers[unit.pk]),
-            tuple(
-                FormRecord(
-                    form.pk,
-                    form.code,
-                    form.kind,
-                    str(form.get_kind_display()),
-                    measures,
-                    *mass_of(
-                        unit,
-                        form,
-                        measures.mass_kg,
-                        masses,
-                        stock.get(unit.pk, []),
-                        rows.get(unit.pk, []),
-                        checks,
-                        own.valid_from if own is not None and "mass_kg" in own_names else None,
-                    ),
-                    own_names,
-                )
-                for form, measures, own_names, own in forms[unit.pk]
-            ),
-            _proof(shown[unit.pk]),
-            tuple(
-                (line.item.label, *line.discharge)
-                for line in lines[unit.pk]
-                if line.discharge != (None, None)
-            ),
-        )
-        for unit in there
-    ]
+    return list(fleet.records)
 
 
-def _mission_days(units: list[Unit], day: dt.date, stated: int | None) -> dict[int, int | None]:
+def load_fleet(
+    ids: Iterable[int],
+    *,
+    ship_date: dt.date,
+    now: dt.datetime,
+    mission_days: int | None = None,
+    terms: TransportTerms | None = None,
+) -> TransportFleet:
+    """As `load_transport`, for units by id, in columns: for questions to many units of which few are shown."""
+    settings = terms or terms_on(ship_date)
+    units = _units(ids)
+    there = units["id"].tolist()
+    days = _mission_days(units, ship_date, mission_days)
+    papers = _papers(units, ship_date, now, days)
+    stock = stock_aboard(there, units["design"], ship_date, days)
+    checks = Checks(there, ship_date, settings)
+    listed, rows = own_lines(there, checks)
+    charges = charges_pct(there, ship_date, now, settings.soc_hours)
+    lines = Lines.beside(
+        [bank_lines(there, checks, charges, papers.shown), item_lines(stock), listed], len(units)
+    )
+    words = list_words(there, lines, ship_date, settings.list_days)
+    forms = _forms(units, ship_date)
+    masses = masses_of(forms.rows, mass_records(there, now), stock, rows, checks, units["water_kg"])
+    proved = [_proof(shown) for shown in papers.shown]
+    items: dict[Item, int] = {}
+    item_of = np.array(
+        [items.setdefault(line.item.item, len(items)) for line in lines.distinct], dtype=np.int64
+    )
+    columns = FleetColumns(
+        size=len(units),
+        unit_of=forms.rows.unit,
+        loads=_loads(forms, proved, masses.total_kg),
+        line_unit=lines.unit,
+        line_item=item_of[lines.of] if len(item_of) else lines.of,
+        items=tuple(items),
+        confirmed=np.array([word.confirmed for word in words], dtype=np.bool_),
+        paper_unit=papers.unit,
+        paper_gate=papers.gate,
+        paper_state=papers.state,
+    )
+    return TransportFleet(columns, units, words, proved, lines, masses, forms, papers)
+
+
+def _units(ids: Iterable[int]) -> Frame:
+    """Units by tag with their design, home and trapped water. One query."""
+    frame = fetch(
+        {
+            "id": ("u.id", "i"),
+            "tag": ("u.tag", "s"),
+            "design": ("u.design_id", "i"),
+            "design_name": ("d.name", "s"),
+            "home": ("u.home_id", "i"),
+            "depot": ("p.code", "s"),
+            "water_kg": ("d.trapped_water_kg", "f"),
+        },
+        "FROM fleet_unit u JOIN fleet_design d ON d.id = u.design_id JOIN fleet_place p ON p.id = u.home_id"
+        f" WHERE u.id IN {id_list(ids)}",
+    )
+    tags = frame["tag"].tolist()
+    return frame.take(np.array(sorted(range(len(tags)), key=tags.__getitem__), dtype=np.int64))
+
+
+def _valid_on(day: dt.date) -> str:
+    return f"valid_from <= '{day.isoformat()}' AND (valid_to IS NULL OR valid_to >= '{day.isoformat()}')"
+
+
+def _mission_days(units: Frame, day: dt.date, stated: int | None) -> FloatArray:
+    """How long each unit is to be away; nan where its depot does not state it. One query, or none."""
     if stated is not None:
-        return {unit.pk: stated for unit in units}
-    rows = DepotTerms.objects.valid_on(day).filter(place__in={unit.home_id for unit in units})
-    by_home = dict(rows.values_list("place_id", "mission_days"))
-    return {unit.pk: by_home.get(unit.home_id) for unit in units}
+        return np.full(len(units), float(stated))
+    terms = fetch(
+        {"place": ("place_id", "i"), "days": ("mission_days", "f")},
+        f"FROM fleet_depotterms WHERE place_id IN {id_list(np.unique(units['home']).tolist())} AND {_valid_on(day)}",
+    )
+    row = RowOf(terms["place"])(units["home"])
+    if not len(terms):
+        return np.full(len(units), np.nan)
+    found: FloatArray = np.where(row >= 0, terms["days"][row], np.nan)
+    return found
 
 
-def _forms(
-    units: list[Unit], day: dt.date
-) -> dict[int, list[tuple[PackedForm, Measures, tuple[str, ...], UnitForm | None]]]:
+@dataclass(frozen=True)
+class _Forms:
+    """The packed forms of all units: `kinds` are measures as they differ, `kind_of` (f,) the one of each row."""
+
+    rows: FormRows
+    shown: Sequence[tuple[int, str, str, str]]
+    form: IntArray
+    kinds: Sequence[Measures]
+    own_names: Sequence[tuple[str, ...]]
+    kind_of: IntArray
+
+    def record(self, row: int, masses: Masses) -> FormRecord:
+        pk, code, kind, label = self.shown[int(self.form[row])]
+        of = int(self.kind_of[row])
+        weighed = float(masses.weighed_on[row])
+        return FormRecord(
+            pk, code, kind, label, self.kinds[of], masses.of_form(row), date_of(weighed), self.own_names[of]
+        )
+
+
+def _forms(units: Frame, day: dt.date) -> _Forms:
     """The packed forms of each unit with its own measures over the design's. Two queries."""
-    by_design: dict[int, list[PackedForm]] = defaultdict(list)
-    for form in PackedForm.objects.filter(design__in={unit.design_id for unit in units}).order_by("code"):
-        by_design[form.design_id].append(form)
-    overrides = UnitForm.objects.valid_on(day).filter(unit__in=units).order_by("valid_from")
-    own = {(row.unit_id, row.packed_form_id): row for row in overrides}
-    return {
-        unit.pk: [
-            (form, *_measures(form, own.get((unit.pk, form.pk))), own.get((unit.pk, form.pk)))
-            for form in by_design[unit.design_id]
-        ]
-        for unit in units
-    }
+    measures = {name: (_measure_sql(name), "f") for name in MEASURE_NAMES}
+    packed = fetch(
+        {
+            "id": ("id", "i"),
+            "design": ("design_id", "i"),
+            "code": ("code", "s"),
+            "kind": ("kind", "s"),
+            **measures,
+        },
+        f"FROM fleet_packedform WHERE design_id IN {id_list(np.unique(units['design']).tolist())}"
+        " ORDER BY design_id, code",
+    )
+    own = fetch(
+        {
+            "unit_id": ("unit_id", "i"),
+            "form_id": ("packed_form_id", "i"),
+            "since": (day_sql("valid_from"), "f"),
+            **measures,
+        },
+        f"FROM fleet_unitform WHERE unit_id IN {id_list(units['id'].tolist())} AND {_valid_on(day)} ORDER BY valid_from",
+    )
+    by_design = np.searchsorted(packed["design"], units["design"], side="left")
+    count = np.searchsorted(packed["design"], units["design"], side="right") - by_design
+    unit, form = spread(by_design, count)
+    first = np.cumsum(count) - count
+    own_of = np.full(len(unit), -1, dtype=np.int64)
+    own_unit, own_form = RowOf(units["id"])(own["unit_id"]), RowOf(packed["id"])(own["form_id"])
+    for place, (of_unit, of_form) in enumerate(zip(own_unit.tolist(), own_form.tolist(), strict=True)):
+        behind = of_form - by_design[of_unit]
+        if of_form >= 0 and 0 <= behind < count[of_unit]:
+            own_of[first[of_unit] + behind] = place
+    labels = {str(value): str(label) for value, label in PackedForm.Kind.choices}
+    shown = [
+        (pk, code, kind, labels.get(kind, kind))
+        for pk, code, kind in zip(
+            packed["id"].tolist(), packed["code"].tolist(), packed["kind"].tolist(), strict=True
+        )
+    ]
+    told, inverse = np.unique(np.stack([form, own_of]), axis=1, return_inverse=True)
+    made = [_measures(packed, own, *pair) for pair in zip(*told.tolist(), strict=True)]
+    kind_of = inverse.reshape(-1)
+    mass = np.array(
+        [np.nan if one.mass_kg is None else one.mass_kg for one, _names in made], dtype=np.float64
+    )
+    with_mass = np.array(["mass_kg" in names for _one, names in made], dtype=np.bool_)
+    since = np.where(own_of >= 0, own["since"][own_of] if len(own) else np.nan, np.nan)
+    nothing = np.full(len(unit), np.nan)
+    rows = FormRows(
+        unit,
+        first,
+        count,
+        packed["id"][form],
+        mass[kind_of] if len(made) else nothing,
+        np.where(with_mass[kind_of], since, np.nan) if len(made) else nothing,
+    )
+    return _Forms(rows, shown, form, [one for one, _names in made], [names for _one, names in made], kind_of)
 
 
-def _measures(form: PackedForm, own: UnitForm | None) -> tuple[Measures, tuple[str, ...]]:
-    values = {name: getattr(form, name) for name in MEASURE_NAMES}
-    names = tuple(name for name in MEASURE_NAMES if own is not None and getattr(own, name) is not None)
-    values |= {name: getattr(own, name) for name in names}
+def _measure_sql(name: str) -> str:
+    return maybe(name) if name in _ANSWERS else name
+
+
+def _measures(packed: Frame, own: Frame, form: int, own_row: int) -> tuple[Measures, tuple[str, ...]]:
+    values: dict[str, float] = {name: float(packed[name][form]) for name in MEASURE_NAMES}
+    names: tuple[str, ...] = ()
+    if own_row >= 0:
+        measured = {name: float(own[name][own_row]) for name in MEASURE_NAMES}
+        names = tuple(name for name, value in measured.items() if not math.isnan(value))
+        values |= {name: measured[name] for name in names}
     return Measures(**{name: _possible(name, value) for name, value in values.items()}), names
 
 
-def _possible(name: str, value: Any) -> Any:
+def _possible(name: str, value: float) -> Any:
     """A measure that cannot be is not known, and must not stop the answers for other units."""
-    if value is None or isinstance(value, bool) or name.startswith(("cog_", "point_front", "point_left")):
+    if math.isnan(value):
+        return None
+    if name in _ANSWERS:
+        return bool(value)
+    if name.startswith(("cog_", "point_front", "point_left")):
         return value
     least = (
         0 if name in ("lifting_points", "lifting_points_kg", "tongue_load_kg", "point_height_mm") else 1e-9
@@ -169,11 +355,44 @@ def _possible(name: str, value: Any) -> Any:
     return value if math.isfinite(value) and value >= least else None
 
 
-def _papers(
-    units: list[Unit], ship_date: dt.date, now: dt.datetime, days: dict[int, int | None]
-) -> tuple[dict[int, list[Paper]], dict[int, frozenset[str]]]:
+def _loads(forms: _Forms, proved: Sequence[bool | None], total_kg: FloatArray) -> LoadColumns:
+    answers = [None, True, False]
+    proof = np.array([answers.index(answer) for answer in proved], dtype=np.int64)[forms.rows.unit]
+    pairs, kind_of = np.unique(forms.kind_of * len(answers) + proof, return_inverse=True)
+    kinds = [(forms.kinds[pair // len(answers)], answers[pair % len(answers)]) for pair in pairs.tolist()]
+    return loads_of(kinds, kind_of, total_kg)
+
+
+@dataclass(frozen=True)
+class _Papers:
+    """What the units must hold, those of a unit side by side, as columns; `shown` (n,): which kinds hold at all."""
+
+    unit: IntArray
+    kind: IntArray
+    gate: IntArray
+    state: IntArray
+    ends: FloatArray
+    sources: Sequence[str]
+    source_of: IntArray
+    shown: Sequence[frozenset[str]]
+
+    def of_unit(self, unit: int) -> tuple[Paper, ...]:
+        first, last = np.searchsorted(self.unit, [unit, unit + 1]).tolist()
+        return tuple(
+            Paper(
+                CERTIFICATE_KINDS[int(self.kind[row])],
+                GATES[int(self.gate[row])],
+                PAPER_STATES[int(self.state[row])],
+                date_of(float(self.ends[row])),
+                self.sources[int(self.source_of[row])],
+            )
+            for row in range(first, last)
+        )
+
+
+def _papers(units: Frame, ship_date: dt.date, now: dt.datetime, days: FloatArray) -> _Papers:
     """What each unit must hold and through which day it does; and which kinds hold at all. Five queries."""
-    ids = id_list([unit.pk for unit in units])
+    ids = id_list(units["id"].tolist())
     today = day_number(now.date())
     frame = load_units(ids, now.date(), today)
     rows = RowOf(frame["id"])
@@ -181,40 +400,66 @@ def _papers(
     latest = last_changes(load_changes(rows, ids, moment(today + 2.0)), len(frame))
     count, kinds = len(frame), len(CERTIFICATE_KINDS)
     unit, kind = np.repeat(np.arange(count), kinds), np.tile(np.arange(kinds), count)
-    ends, void = certificate_ends(held, latest, frame["offset_days"], float(today), unit, kind)
-    place = {int(pk): n for n, pk in enumerate(frame["id"].tolist())}
-    rules: dict[int, list[CertificateRule]] = defaultdict(list)
-    for rule in CertificateRule.objects.valid_on(ship_date).filter(
-        design__in={one.design_id for one in units}
-    ):
-        rules[rule.design_id].append(rule)
-    papers: dict[int, list[Paper]] = {}
-    shown: dict[int, frozenset[str]] = {}
-    for one in units:
-        first = place[one.pk] * kinds
-        length = days[one.pk]
-        last = math.inf if length is None else float(day_number(ship_date) + length)
+    flat_ends, flat_void = certificate_ends(held, latest, frame["offset_days"], float(today), unit, kind)
+    place = rows(units["id"])
+    ends, void = flat_ends.reshape(count, kinds)[place], flat_void.reshape(count, kinds)[place]
+    last = np.where(np.isnan(days), np.inf, day_number(ship_date) + days)[:, None]
+    states = paper_states(ends, void, float(today), last)
+    rules = fetch(
+        {
+            "design": ("design_id", "i"),
+            "kind": ("kind", "s"),
+            "gate": ("gate", "s"),
+            "source": ("source", "s"),
+        },
+        f"FROM fleet_certificaterule WHERE design_id IN {id_list(np.unique(units['design']).tolist())}"
+        f" AND {_valid_on(ship_date)} ORDER BY design_id, kind, id",
+    )
+    first = np.searchsorted(rules["design"], units["design"], side="left")
+    of_unit, rule = spread(first, np.searchsorted(rules["design"], units["design"], side="right") - first)
+    rule_kind = np.array([CERTIFICATE_KINDS.index(word) for word in rules["kind"].tolist()], dtype=np.int64)
+    rule_gate = np.array([GATES.index(Gate(word)) for word in rules["gate"].tolist()], dtype=np.int64)
+    exam = CERTIFICATE_KINDS.index(CertificateKind.LIFTING_EXAM)
+    asked = np.zeros(len(units), dtype=np.bool_)
+    asked[of_unit[rule_kind[rule] == exam]] = True
+    more = np.flatnonzero(~asked)
+    of = np.concatenate([of_unit, more])
+    paper_kind = np.concatenate([rule_kind[rule], np.full(len(more), exam)])
+    paper_gate = np.concatenate([rule_gate[rule], np.full(len(more), GATES.index(Gate.LIFT))])
+    source_of = np.concatenate([rule, np.full(len(more), len(rules))])
+    order = np.argsort(of, kind="stable")
+    of, paper_kind = of[order], paper_kind[order]
+    return _Papers(
+        of,
+        paper_kind,
+        paper_gate[order],
+        states[of, paper_kind],
+        ends[of, paper_kind],
+        [*rules["source"].tolist(), ""],
+        source_of[order],
+        _shown(states),
+    )
 
-        def state(name: str, first: int = first, last: float = last) -> tuple[PaperState, dt.date | None]:
-            at = first + CERTIFICATE_KINDS.index(name)
-            return paper_state(float(ends[at]), float(void[at]), float(today), last), date_of(float(ends[at]))
 
-        papers[one.pk] = [
-            Paper(rule.kind, Gate(rule.gate), *state(rule.kind), rule.source) for rule in rules[one.design_id]
-        ]
-        asked = {paper.kind for paper in papers[one.pk]}
-        if CertificateKind.LIFTING_EXAM not in asked:
-            papers[one.pk].append(
-                Paper(CertificateKind.LIFTING_EXAM, Gate.LIFT, *state(CertificateKind.LIFTING_EXAM))
+def _shown(states: IntArray) -> list[frozenset[str]]:
+    """Which kinds hold, and `lapsed:` those that did, by unit row from states (n, kinds)."""
+    holds, never = PAPER_STATES.index(PaperState.HOLDS), PAPER_STATES.index(PaperState.NEVER)
+    proof, summary, sealed = (
+        states[:, CERTIFICATE_KINDS.index(name)].tolist() for name in (PROOF, SUMMARY, NON_SPILLABLE)
+    )
+    return [
+        frozenset(
+            name
+            for name, told in (
+                (PROOF, of_proof == holds),
+                (SUMMARY, of_summary == holds),
+                (NON_SPILLABLE, of_sealed == holds),
+                (f"lapsed:{PROOF}", of_proof not in (holds, never)),
             )
-        shown[one.pk] = frozenset(
-            name for name in (PROOF, SUMMARY, NON_SPILLABLE) if state(name)[0] is PaperState.HOLDS
-        ) | frozenset(
-            f"lapsed:{name}"
-            for name in (PROOF,)
-            if state(name)[0] not in (PaperState.HOLDS, PaperState.NEVER)
+            if told
         )
-    return papers, shown
+        for of_proof, of_summary, of_sealed in zip(proof, summary, sealed, strict=True)
+    ]
 
 
 def _proof(shown: frozenset[str]) -> bool | None:

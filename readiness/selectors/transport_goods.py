@@ -1,39 +1,52 @@
-"""The goods of many units as the transport rules ask for them: banks, what lies aboard or in the kit, lines of their own."""
+"""The goods of many units as the transport rules ask for them: banks, what lies aboard or in the kit, lines of their own.
+
+Read in columns; what is the same in a thousand units is one line here.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping
+import json
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from decimal import Decimal
 from typing import Any
+
+import numpy as np
 
 from fleet.domain.dangerous_goods.banks import battery_of_bank
 from fleet.domain.dangerous_goods.entered import entered_facts
 from fleet.domain.dangerous_goods.entries import un_digits
 from fleet.domain.dangerous_goods.records import Battery, Engine, Goods, Item, fresh, item_from
 from fleet.domain.dangerous_goods.unit import UnitItem
+from fleet.domain.transport.columns import BoolArray, FloatArray, IntArray
 from fleet.domain.transport.records import ListWord
 from fleet.lib.errors import DomainError
-from fleet.models import BankStay, BankTransport, SupplyState, TransportTerms, Unit
-from inventory.models import (
-    Balance,
-    DesignItem,
-    FittedPart,
-    GoodsCheck,
-    GoodsKind,
-    GoodsLine,
-    GoodsListCheck,
-    ItemGoods,
-)
+from fleet.models.banks import Chemistry
+from inventory.models import DesignItem, GoodsKind
 from inventory.models.items import Item as StoreItem
 from readiness.domain.chemistry import chemistry as chemistry_of
-from readiness.models import BankState, Charge, JudgementDue, Reading
+from readiness.domain.snapshot import Frame
+from readiness.selectors.columns import (
+    RowOf,
+    among,
+    fetch,
+    flag,
+    id_list,
+    instant,
+    mapped,
+    maybe,
+    number,
+    spread,
+    utc_day,
+)
+from readiness.selectors.snapshot_papers import COUNTS
+from readiness.selectors.transport_checks import Checks, date_on, rows_of
 
 ItemUnit = StoreItem.Unit
-HARMFUL = frozenset({"damaged", "recalled", "critical", "no"})
 ION = frozenset({"li_ion", "na_ion"})
+# Kinds of goods of which the law asks how much is in one package.
+BY_QUANTITY = frozenset({GoodsKind.GOODS, GoodsKind.CARBON, GoodsKind.NADCC})
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,167 +59,210 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class Stock:
-    """How much of an item counts as aboard: what lies there, or what the kit of the mission needs, whichever is more."""
+class Lines:
+    """Lines of the lists of many units: line `of[k]` of `distinct` stands on the list of unit row `unit[k]`."""
+
+    unit: IntArray
+    of: IntArray
+    distinct: Sequence[Line]
+
+    @classmethod
+    def beside(cls, parts: Sequence[Lines], units: int) -> Lines:
+        """The lines of each unit side by side, in the order of the parts."""
+        first = np.cumsum([0, *(len(part.distinct) for part in parts)])
+        unit = np.concatenate([part.unit for part in parts])
+        of = np.concatenate([part.of + start for part, start in zip(parts, first, strict=False)])
+        order = np.argsort(unit, kind="stable")
+        return cls(unit[order], of[order], [line for part in parts for line in part.distinct])
+
+    def of_unit(self, unit: int) -> list[Line]:
+        first, last = np.searchsorted(self.unit, [unit, unit + 1])
+        return [self.distinct[place] for place in self.of[first:last].tolist()]
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """One item of the stores. `each_kg` nan: the mass of a piece is not known."""
 
     item_id: int
     code: str
     name: str
-    qty: float
     base_unit: str
-    each_kg: float | None
-    in_kit: bool
+    each_kg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stock:
+    """How much of an item counts as aboard: what lies there, or what the kit of the mission needs, whichever is more.
+
+    Lines of (unit row, place in `items`), those of a unit side by side; `qty` in the base unit, nan where not known.
+    """
+
+    unit: IntArray
+    item: IntArray
+    qty: FloatArray
+    in_kit: BoolArray
+    items: Sequence[Store]
 
     @property
-    def amount(self) -> float | None:
-        """kg, or L of what is counted in litres; None: the mass of a piece is not known."""
-        if self.base_unit in (ItemUnit.KG, ItemUnit.L):
-            return self.qty
-        return self.mass_kg
+    def mass_kg(self) -> FloatArray:
+        each = np.array([item.each_kg for item in self.items], dtype=np.float64)
+        return np.where(self._counted_in(ItemUnit.KG), self.qty, self.qty * each[self.item])
 
     @property
-    def mass_kg(self) -> float | None:
-        if self.base_unit == ItemUnit.KG:
-            return self.qty
-        return None if self.each_kg is None else self.qty * self.each_kg
+    def amount(self) -> FloatArray:
+        """kg, or L of what is counted in litres; nan: the mass of a piece is not known."""
+        return np.where(self._counted_in(ItemUnit.KG, ItemUnit.L), self.qty, self.mass_kg)
+
+    def _counted_in(self, *units: str) -> BoolArray:
+        hit = np.array([item.base_unit in units for item in self.items], dtype=np.bool_)
+        found: BoolArray = hit[self.item]
+        return found
 
 
 def stock_aboard(
-    units: Collection[Unit], ship_date: dt.date, mission_days: Mapping[int, int | None]
-) -> dict[int, list[Stock]]:
-    """Items aboard, fitted or in the kit, by unit. Three queries."""
-    ids = [unit.pk for unit in units]
-    amounts: dict[tuple[int, int], float] = defaultdict(float)
-    named: dict[int, tuple[str, str, str, float | None]] = {}
-    kit: set[tuple[int, int]] = set()
-    fields = (
-        "lot__item_id",
-        "lot__item__code",
-        "lot__item__name",
-        "lot__item__base_unit",
-        "lot__item__mass_kg",
+    ids: Sequence[int], designs: IntArray, ship_date: dt.date, mission_days: FloatArray
+) -> Stock:
+    """Items aboard, fitted or in the kit. `designs`, `mission_days` (nan: not stated) by unit row. Four queries.
+
+    Of a kit by days, for a mission of which nobody said how long it is, the amount is not known.
+    """
+    rows = RowOf(ids)
+    aboard = fetch(
+        {"unit_id": ("b.unit_id", "i"), "item": ("l.item_id", "i"), "qty": (number("b.qty"), "f")},
+        "FROM inventory_balance b JOIN inventory_lot l ON l.id = b.lot_id"
+        f" WHERE {among('b.unit_id', ids)} AND b.qty > 0",
     )
-    aboard = Balance.objects.filter(unit__in=ids, qty__gt=0).values_list("unit_id", "qty", *fields)
-    fitted = FittedPart.objects.filter(unit__in=ids, removed_at__isnull=True).values_list("unit_id", *fields)
-    for unit_id, qty, item_id, *told in aboard:
-        amounts[unit_id, item_id] += float(qty)
-        named[item_id] = (*told,)
-    for unit_id, item_id, *told in fitted:
-        amounts[unit_id, item_id] += 1.0
-        named[item_id] = (*told,)
-    bill = DesignItem.objects.valid_on(ship_date).filter(
-        design__in={unit.design_id for unit in units}, purpose=DesignItem.Purpose.KIT
+    fitted = fetch(
+        {"unit_id": ("f.unit_id", "i"), "item": ("l.item_id", "i")},
+        "FROM inventory_fittedpart f JOIN inventory_lot l ON l.id = f.lot_id"
+        f" WHERE {among('f.unit_id', ids)} AND f.removed_at IS NULL",
     )
-    by_design: dict[int, list[tuple[int, Decimal, int | None]]] = defaultdict(list)
-    rows = bill.values_list(
-        "design_id",
-        "qty",
-        "per_days",
-        "item_id",
-        "item__code",
-        "item__name",
-        "item__base_unit",
-        "item__mass_kg",
+    bill = fetch(
+        {
+            "design": ("design_id", "i"),
+            "item": ("item_id", "i"),
+            "qty": (number("qty"), "f"),
+            "per_days": ("per_days", "f"),
+        },
+        f"FROM inventory_designitem WHERE design_id IN {id_list(np.unique(designs).tolist())}"
+        f" AND purpose = '{DesignItem.Purpose.KIT.value}' AND valid_from <= '{ship_date.isoformat()}'"
+        f" AND (valid_to IS NULL OR valid_to >= '{ship_date.isoformat()}')",
     )
-    for design_id, qty, per_days, item_id, *told in rows:
-        by_design[design_id].append((item_id, qty, per_days))
-        named[item_id] = (*told,)
-    for unit in units:
-        for item_id, qty, per_days in by_design[unit.design_id]:
-            days = mission_days.get(unit.pk) or 0
-            rounds = -(-days // per_days) if per_days else 1
-            key = unit.pk, item_id
-            amounts[key] = max(amounts[key], float(qty) * max(rounds, 1))
-            kit.add(key)
-    found: dict[int, list[Stock]] = defaultdict(list)
-    for (unit_id, item_id), qty in sorted(amounts.items()):
-        code, name, base, kg = named[item_id]
-        found[unit_id].append(Stock(item_id, code, name, qty, base, kg, (unit_id, item_id) in kit))
-    return found
+    wanted = np.unique(np.concatenate([aboard["item"], fitted["item"], bill["item"]]).astype(np.int64))
+    items = fetch(
+        {
+            "id": ("id", "i"),
+            "code": ("code", "s"),
+            "name": ("name", "s"),
+            "base_unit": ("base_unit", "s"),
+            "each_kg": ("mass_kg", "f"),
+        },
+        f"FROM inventory_item WHERE id IN {id_list(wanted.tolist())} ORDER BY id",
+    )
+    of_item, size = RowOf(items["id"]), max(len(items), 1)
+    lying = rows(np.concatenate([aboard["unit_id"], fitted["unit_id"]])) * size
+    lying = lying + of_item(np.concatenate([aboard["item"], fitted["item"]]))
+    many = np.concatenate([aboard["qty"], np.ones(len(fitted))])
+    kit, needed = _kit(bill, designs, mission_days, of_item(bill["item"]), size)
+    keys, place = np.unique(np.concatenate([lying, kit]), return_inverse=True)
+    qty = np.bincount(place[: len(lying)], weights=many, minlength=len(keys)).astype(np.float64)
+    with np.errstate(invalid="ignore"):  # what is not known stays so
+        np.maximum.at(qty, place[len(lying) :], needed)
+    in_kit = np.zeros(len(keys), dtype=np.bool_)
+    in_kit[place[len(lying) :]] = True
+    return Stock(keys // size, keys % size, qty, in_kit, [Store(*row) for row in rows_of(items)])
 
 
-class Checks:
-    """The latest counting check of each kind by bank and by line. One query."""
-
-    def __init__(self, ids: Collection[int], ship_date: dt.date, terms: TransportTerms) -> None:
-        self.ship_date = ship_date
-        self.days = {
-            "condition": terms.condition_days,
-            "terminals": terms.terminals_days,
-            "tank": terms.tanks_days,
-        }
-        self.other_days = terms.fixing_days
-        self.latest: dict[tuple[str, int, str], GoodsCheck] = {}
-        for check in GoodsCheck.objects.counting().filter(unit__in=ids).order_by("happened_at", "id"):
-            subject = ("bank", check.bank_id) if check.bank_id else ("line", check.line_id)
-            self.latest[(*subject, check.kind)] = check  # type: ignore[index]
-
-    def answer(self, subject: str, pk: int, kind: str) -> str | None:
-        """What was found, while it counts on the ship date; what is harmful counts until somebody finds otherwise."""
-        check = self.latest.get((subject, pk, kind))
-        if check is None:
-            return None
-        if check.answer in HARMFUL:
-            return check.answer
-        return fresh(
-            check.answer, check.happened_at.date(), self.ship_date, self.days.get(kind, self.other_days)
-        )
-
-    def yes(self, subject: str, pk: int, kind: str) -> bool | None:
-        found = self.answer(subject, pk, kind)
-        return None if found is None else found == "yes"
-
-    def tank(self, pk: int) -> GoodsCheck | None:
-        return self.latest.get(("line", pk, "tank")) if self.answer("line", pk, "tank") else None
+def _kit(
+    bill: Frame, designs: IntArray, mission_days: FloatArray, item: IntArray, size: int
+) -> tuple[IntArray, FloatArray]:
+    """Which (unit row, item), as one number, the kit needs, and how much."""
+    order = np.argsort(bill["design"], kind="stable")
+    by_design = bill["design"][order]
+    first = np.searchsorted(by_design, designs, side="left")
+    unit, place = spread(first, np.searchsorted(by_design, designs, side="right") - first)
+    line = order[place] if len(order) else place
+    per_days = bill["per_days"][line]
+    rounds = np.where(np.isnan(per_days), 1.0, np.maximum(np.ceil(mission_days[unit] / per_days), 1.0))
+    return unit * size + item[line], bill["qty"][line] * rounds
 
 
 def bank_lines(
-    ids: Collection[int],
+    ids: Sequence[int],
     checks: Checks,
     charge_pct: Mapping[int, float | None],
-    shown: Mapping[int, frozenset[str]],
-) -> dict[int, list[Line]]:
-    """A battery record for every bank in a unit. `shown`: certificates in force by unit. One query."""
-    found: dict[int, list[Line]] = defaultdict(list)
-    stays = (
-        BankStay.objects.current()
-        .filter(unit__in=ids)
-        .select_related("bank__transport")
-        .order_by("unit", "position")
-    )
-    for stay in stays:
-        bank = stay.bank
-        facts: BankTransport | None = getattr(bank, "transport", None)
-        known = battery_of_bank(bank.chemistry)
-        papers = shown.get(stay.unit_id or 0, frozenset())
-        cell_v = chemistry_of(bank.chemistry).cell_nominal_v
-        un383 = (facts.un383 if facts else "") or ("pass" if "battery_summary" in papers else "")
-        tested = facts is not None and "non_spillable" in papers
+    shown: Sequence[frozenset[str]],
+) -> Lines:
+    """A battery record for every bank in a unit. `shown`: certificates in force by unit row. One query."""
+    stays = mapped(_banks(ids), "unit_id", RowOf(ids), into="unit")
+    chemistries = {str(code): str(label) for code, label in Chemistry.choices}
+    known = {code: battery_of_bank(code) for code in set(stays["chemistry"].tolist())}
+    cell_v = {code: chemistry_of(code).cell_nominal_v for code in known}
+    found = []
+    for row in rows_of(stays):
+        said = dict(zip(stays.names, row, strict=True))
+        pk, code, papers = said["bank_id"], said["chemistry"], shown[said["unit"]]
+        un383 = said["un383"] or ("pass" if "battery_summary" in papers else "")
+        tested = said["facts"] and "non_spillable" in papers
+        wh = said["declared_wh"] or said["capacity_ah"] * cell_v[code] * said["cells"]
         battery = replace(
-            known,
+            known[code],
             form="battery",
-            condition=checks.answer("bank", bank.pk, "condition"),
-            terminals_protected=checks.yes("bank", bank.pk, "terminals"),
-            upright_secured=checks.yes("bank", bank.pk, "upright"),
-            sp598_ok=checks.yes("bank", bank.pk, "ticks_adr"),
-            us_159e_ok=checks.yes("bank", bank.pk, "ticks_us"),
-            config=(facts.config if facts else "") or None,
-            host=(facts.host if facts else "") or None,
-            un383=un383 or None if known.chemistry in ION else None,
-            wh=(facts.declared_wh if facts else None) or bank.capacity_ah * cell_v * bank.cells_in_series,
-            soc_pct=charge_pct.get(bank.pk),
-            net_mass_kg=facts.net_mass_kg if facts else None,
-            package_gross_kg=facts.package_gross_kg if facts else None,
-            spare_sets=facts.spare_sets if facts else None,
-            vib_pressure_ok=_shown(facts.vib_pressure_ok if facts else None, tested),
-            no_free_liquid_55c=_shown(facts.no_free_liquid_55c if facts else None, tested),
-            marked_nonspillable=facts.marked_nonspillable if facts else None,
-            adr_1137_ruling=facts.adr_1137_ruling if facts else None,
+            condition=checks.answer("bank", pk, "condition"),
+            terminals_protected=checks.yes("bank", pk, "terminals"),
+            upright_secured=checks.yes("bank", pk, "upright"),
+            sp598_ok=checks.yes("bank", pk, "ticks_adr"),
+            us_159e_ok=checks.yes("bank", pk, "ticks_us"),
+            config=said["config"] or None,
+            host=said["host"] or None,
+            un383=un383 or None if known[code].chemistry in ION else None,
+            wh=wh,
+            soc_pct=charge_pct.get(pk),
+            net_mass_kg=said["net_mass_kg"],
+            package_gross_kg=said["package_gross_kg"],
+            spare_sets=said["spare_sets"],
+            vib_pressure_ok=_shown(_yes(said["vib_pressure_ok"]), tested),
+            no_free_liquid_55c=_shown(_yes(said["no_free_liquid_55c"]), tested),
+            marked_nonspillable=_yes(said["marked_nonspillable"]),
+            adr_1137_ruling=_yes(said["adr_1137_ruling"]),
         )
-        label = f"{bank.serial} ({bank.get_chemistry_display()})"
-        discharge = (facts.discharge_allowed, facts.discharge_w) if facts else (None, None)
-        found[stay.unit_id or 0].append(Line(f"bank:{bank.serial}", UnitItem(label, battery), discharge))
-    return found
+        label = f"{said['serial']} ({chemistries.get(code, code)})"
+        discharge = _yes(said["discharge_allowed"]), said["discharge_w"]
+        found.append(Line(f"bank:{said['serial']}", UnitItem(label, battery), discharge))
+    return Lines(stays["unit"], np.arange(len(found)), found)
+
+
+def _banks(ids: Sequence[int]) -> Frame:
+    yes_or_no = (
+        "vib_pressure_ok",
+        "no_free_liquid_55c",
+        "marked_nonspillable",
+        "adr_1137_ruling",
+        "discharge_allowed",
+    )
+    numbers = ("declared_wh", "net_mass_kg", "package_gross_kg", "spare_sets", "discharge_w")
+    return fetch(
+        {
+            "unit_id": ("s.unit_id", "i"),
+            "bank_id": ("b.id", "i"),
+            "serial": ("b.serial", "s"),
+            "chemistry": ("b.chemistry", "s"),
+            "capacity_ah": ("b.capacity_ah", "f"),
+            "cells": ("b.cells_in_series", "i"),
+            "facts": (flag("t.id IS NOT NULL"), "b"),
+            **{name: (f"COALESCE(t.{name}, '')", "s") for name in ("config", "host", "un383")},
+            **{name: (f"t.{name}", "s") for name in numbers},
+            **{name: (maybe(f"t.{name}"), "s") for name in yes_or_no},
+        },
+        "FROM fleet_bankstay s JOIN fleet_batterybank b ON b.id = s.bank_id"
+        " LEFT JOIN fleet_banktransport t ON t.bank_id = b.id"
+        f" WHERE s.ended_at IS NULL AND s.unit_id IN {id_list(ids)} ORDER BY s.unit_id, s.position",
+    )
+
+
+def _yes(value: float | None) -> bool | None:
+    return None if value is None else bool(value)
 
 
 def _shown(value: bool | None, tested: bool) -> bool | None:
@@ -214,43 +270,78 @@ def _shown(value: bool | None, tested: bool) -> bool | None:
     return value if tested or value is False else None
 
 
-def item_lines(stock: Mapping[int, list[Stock]]) -> dict[int, list[Line]]:
+def item_lines(stock: Stock) -> Lines:
     """A line for every item aboard that is dangerous goods, or of which nobody has said. One query."""
-    wanted = {entry.item_id for entries in stock.values() for entry in entries}
-    goods = {row.item_id: row for row in ItemGoods.objects.filter(item__in=wanted)}
-    found: dict[int, list[Line]] = {}
-    for unit_id, entries in stock.items():
-        found[unit_id] = [
-            Line(
-                f"item:{entry.code}",
-                UnitItem(
-                    entry.name,
-                    item,
-                    row.removable if row else entry.in_kit,
-                    entry.amount,
-                    "L" if entry.base_unit == ItemUnit.L else "kg",
-                    # What is counted in kg or L says nothing of its packaging.
-                    None if entry.base_unit in (ItemUnit.KG, ItemUnit.L) else entry.mass_kg,
-                ),
+    goods = {
+        item: (kind, _facts(attributes), removable)
+        for item, kind, attributes, removable in rows_of(
+            fetch(
+                {
+                    "item": ("item_id", "i"),
+                    "kind": ("kind", "s"),
+                    "attributes": ("CAST(attributes AS TEXT)", "s"),
+                    "removable": (flag("removable"), "b"),
+                },
+                f"FROM inventory_itemgoods WHERE item_id IN {id_list(item.item_id for item in stock.items)}",
             )
-            for entry in entries
-            for row in [goods.get(entry.item_id)]
-            for item in [_of_item(row, entry)]
-            if item is not None
-        ]
-    return found
+        )
+    }
+    amounts, of_amount = np.unique(stock.qty, return_inverse=True)
+    kind = (stock.item * 2 + stock.in_kit) * max(len(amounts), 1) + of_amount
+    _kinds, first, of = np.unique(kind, return_index=True, return_inverse=True)
+    known: dict[tuple[int, float | None], Item | None] = {}
+    distinct: list[Line | None] = []
+    for item, amount, mass_kg, in_kit in zip(
+        stock.item[first].tolist(),
+        _told(stock.amount[first]),
+        _told(stock.mass_kg[first]),
+        stock.in_kit[first].tolist(),
+        strict=True,
+    ):
+        store = stock.items[item]
+        said = goods.get(store.item_id)
+        asked = amount if said and said[0] in BY_QUANTITY else None
+        if (item, asked) not in known:
+            known[item, asked] = _of_item(said, asked)
+        found = known[item, asked]
+        distinct.append(
+            None if found is None else _item_line(store, found, amount, mass_kg, said[2] if said else in_kit)
+        )
+    listed = np.array([line is not None for line in distinct], dtype=np.bool_)
+    place = np.cumsum(listed) - 1
+    kept = listed[of]
+    return Lines(stock.unit[kept], place[of[kept]], [line for line in distinct if line is not None])
 
 
-def _of_item(row: ItemGoods | None, entry: Stock) -> Item | None:
-    if row is None:
+def _item_line(
+    store: Store, item: Item, amount: float | None, mass_kg: float | None, removable: bool
+) -> Line:
+    by_measure = store.base_unit in (ItemUnit.KG, ItemUnit.L)
+    unit = "L" if store.base_unit == ItemUnit.L else "kg"
+    # What is counted in kg or L says nothing of its packaging.
+    gross_kg = None if by_measure else mass_kg
+    return Line(f"item:{store.code}", UnitItem(store.name, item, removable, amount, unit, gross_kg))
+
+
+def _told(column: FloatArray) -> list[float | None]:
+    return [None if value != value else value for value in column.tolist()]
+
+
+def _facts(text: str | None) -> dict[str, Any]:
+    facts = json.loads(text) if text else {}
+    return dict(facts) if isinstance(facts, Mapping) else {}
+
+
+def _of_item(said: tuple[str, dict[str, Any], bool] | None, amount: float | None) -> Item | None:
+    if said is None:
         return Goods()
-    if row.kind == GoodsKind.NONE:
+    kind, facts, _removable = said
+    if kind == GoodsKind.NONE:
         return None
-    facts = dict(row.attributes)
-    if row.kind in (GoodsKind.GOODS, GoodsKind.CARBON, GoodsKind.NADCC) and facts.get("qty") is None:
+    if kind in BY_QUANTITY and facts.get("qty") is None:
         # All in one package: the harmful end where nobody said how it is packed.
-        facts["qty"] = entry.amount
-    return _held(row.kind, facts)
+        facts = {**facts, "qty": amount}
+    return _held(kind, facts)
 
 
 def _held(kind: str, facts: Mapping[str, Any]) -> Item:
@@ -264,108 +355,114 @@ def _held(kind: str, facts: Mapping[str, Any]) -> Item:
         return Goods()
 
 
-def own_lines(
-    ids: Collection[int], checks: Checks
-) -> tuple[dict[int, list[Line]], dict[int, list[GoodsLine]]]:
+@dataclass(frozen=True, slots=True)
+class OwnLine:
+    """A thing people put on the list of a unit (row). `mass_kg` nan: nobody weighed it; `at` in days since 1970, UTC."""
+
+    line_id: int
+    unit: int
+    label: str
+    kind: str
+    fuel: str
+    mass_kg: float
+    at: float
+    on: int
+
+
+def own_lines(ids: Sequence[int], checks: Checks) -> tuple[Lines, list[OwnLine]]:
     """The lines people put on the lists, with their dated checks. One query."""
-    found: dict[int, list[Line]] = defaultdict(list)
-    rows: dict[int, list[GoodsLine]] = defaultdict(list)
-    for row in GoodsLine.objects.counting().filter(unit__in=ids).exclude(kind=GoodsKind.NONE):
-        item = _held(row.kind, row.attributes)
-        if isinstance(item, Battery):
-            item = replace(
-                item,
-                condition=checks.answer("line", row.pk, "condition"),
-                terminals_protected=checks.yes("line", row.pk, "terminals"),
-                upright_secured=checks.yes("line", row.pk, "upright"),
-                sp598_ok=checks.yes("line", row.pk, "ticks_adr"),
-                us_159e_ok=checks.yes("line", row.pk, "ticks_us"),
-            )
-        elif isinstance(item, Engine):
-            tank = checks.tank(row.pk)
-            item = replace(
-                item,
-                fuel_state=tank.answer if tank else None,
-                tank_fill_pct=tank.fill_pct if tank else None,
-                fuel_l=tank.fuel_l if tank else None,
-            )
-        each = item.net_mass_kg if isinstance(item, Battery) else getattr(item, "qty", None)
-        total = None if each is None else each * row.pieces
-        found[row.unit_id].append(
-            Line(f"line:{row.pk}", UnitItem(row.label, item, row.removable, total, "", row.mass_kg))
-        )
-        rows[row.unit_id].append(row)
-    return found, rows
-
-
-def list_words(
-    ids: Collection[int], keys: Mapping[int, Iterable[str]], ship_date: dt.date, days: int
-) -> dict[int, ListWord]:
-    """Whether each list counts as confirmed: said lately enough, and every line named then is still there. One query."""
-    latest: dict[int, GoodsListCheck] = {}
-    rows = GoodsListCheck.objects.counting().filter(unit__in=ids).select_related("recorded_by")
-    for row in rows.order_by("happened_at", "id"):
-        latest[row.unit_id] = row
-    found = {}
-    for unit_id in ids:
-        said = latest.get(unit_id)
-        if said is None:
-            found[unit_id] = ListWord(False, "never")
-            continue
-        on, by = said.happened_at.date(), str(said.recorded_by or "")
-        gone = tuple(sorted(set(said.keys) - set(keys.get(unit_id, ()))))
-        if gone:
-            found[unit_id] = ListWord(False, "gone", on, by, gone)
-        elif fresh(True, on, ship_date, days) is None:
-            found[unit_id] = ListWord(False, "stale", on, by)
-        else:
-            found[unit_id] = ListWord(True, "", on, by)
-    return found
-
-
-def charges_pct(
-    ids: Collection[int], ship_date: dt.date, now: dt.datetime, hours: int
-) -> dict[int, float | None]:
-    """The most each bank can hold [% of rated] when it is offered: measured on its meter within the hours, else the upper
-    end of its computed band; full when it may be charging. Six queries.
-    """
-    banks = dict(BankStay.objects.current().filter(unit__in=ids).values_list("bank_id", "unit_id"))
-    waiting = set(JudgementDue.objects.filter(unit__in=ids).values_list("unit_id", flat=True))
-    offered = max(now, dt.datetime.combine(ship_date, dt.time(0), tzinfo=dt.UTC))
-    fed_until: dict[int, dt.datetime] = {}
-    charging: set[int] = set()
-    for bank_id, ended_at in (
-        Charge.objects.counting().filter(bank__in=banks).values_list("bank_id", "ended_at")
-    ):
-        if ended_at is None:
-            charging.add(bank_id)
-        elif bank_id not in fed_until or ended_at > fed_until[bank_id]:
-            fed_until[bank_id] = ended_at
-    supply: dict[int, str] = {}
-    feeding = (SupplyState.Kind.FLOAT, SupplyState.Kind.OWN_ARRAY)
-    states = SupplyState.objects.counting().filter(bank__in=banks).order_by("happened_at", "id")
-    for bank_id, kind, at in states.values_list("bank_id", "kind", "happened_at"):
-        if supply.get(bank_id) in feeding:  # until it was connected otherwise
-            fed_until[bank_id] = max(at, fed_until.get(bank_id, at))
-        supply[bank_id] = kind
-    fed = {bank for bank, kind in supply.items() if kind in feeding} | charging
-    since = offered - dt.timedelta(hours=hours)
-    found: dict[int, float | None] = {}
-    for bank_id, high, as_of in BankState.objects.filter(bank__in=banks).values_list(
-        "bank_id", "high_soc", "as_of"
-    ):
-        current = (
-            high is not None and as_of >= now.date() - dt.timedelta(days=1) and banks[bank_id] not in waiting
-        )
-        found[bank_id] = 100.0 * min(1.0, high) if current and high is not None else None
-    for bank_id in fed:
-        found[bank_id] = 100.0
-    meter = Reading.objects.counting().filter(
-        bank__in=banks, kind=Reading.Kind.METER, happened_at__gte=since, happened_at__lte=offered
+    frame = mapped(
+        fetch(
+            {
+                "unit_id": ("unit_id", "i"),
+                "id": ("id", "i"),
+                "label": ("label", "s"),
+                "kind": ("kind", "s"),
+                "attributes": ("CAST(attributes AS TEXT)", "s"),
+                "removable": (flag("removable"), "b"),
+                "pieces": ("pieces", "i"),
+                "mass_kg": ("mass_kg", "f"),
+                "at": (instant("happened_at"), "f"),
+                "on": (utc_day("happened_at"), "i"),
+            },
+            f"FROM inventory_goodsline WHERE unit_id IN {id_list(ids)} AND {COUNTS}"
+            f" AND kind <> '{GoodsKind.NONE.value}' ORDER BY label, id",
+        ),
+        "unit_id",
+        RowOf(ids),
+        into="unit",
     )
-    for bank_id, soc, at in meter.order_by("happened_at", "id").values_list(
-        "bank_id", "meter_soc", "happened_at"
-    ):
-        if bank_id not in fed and soc is not None and at >= fed_until.get(bank_id, at):
-            found[bank_id] = 100.0 * soc
+    known: dict[tuple[str, str], Item] = {}
+    found, rows = [], []
+    for _unit_id, pk, label, kind, text, removable, pieces, mass_kg, at, on, unit in rows_of(frame):
+        if (kind, text) not in known:
+            known[kind, text] = _held(kind, _facts(text))
+        item = _looked_at(known[kind, text], pk, checks)
+        each = item.net_mass_kg if isinstance(item, Battery) else getattr(item, "qty", None)
+        total = None if each is None else each * pieces
+        gross_kg = None if math.isnan(mass_kg) else mass_kg
+        found.append(Line(f"line:{pk}", UnitItem(label, item, removable, total, "", gross_kg)))
+        fuel = str(_facts(text).get("fuel", "")) if kind == GoodsKind.ENGINE else ""
+        rows.append(OwnLine(pk, unit, label, kind, fuel, mass_kg, at, on))
+    return Lines(frame["unit"], np.arange(len(found)), found), rows
+
+
+def _looked_at(item: Item, pk: int, checks: Checks) -> Item:
+    if isinstance(item, Battery):
+        return replace(
+            item,
+            condition=checks.answer("line", pk, "condition"),
+            terminals_protected=checks.yes("line", pk, "terminals"),
+            upright_secured=checks.yes("line", pk, "upright"),
+            sp598_ok=checks.yes("line", pk, "ticks_adr"),
+            us_159e_ok=checks.yes("line", pk, "ticks_us"),
+        )
+    if isinstance(item, Engine):
+        tank = checks.tank(pk)
+        return replace(
+            item,
+            fuel_state=tank.answer if tank else None,
+            tank_fill_pct=tank.fill_pct if tank else None,
+            fuel_l=tank.fuel_l if tank else None,
+        )
+    return item
+
+
+def list_words(ids: Sequence[int], lines: Lines, ship_date: dt.date, days: int) -> list[ListWord]:
+    """Whether each list counts as confirmed: said lately enough, and every line named then is still there. One query."""
+    frame = mapped(
+        fetch(
+            {
+                "unit_id": ("c.unit_id", "i"),
+                "keys": ("CAST(c.keys AS TEXT)", "s"),
+                "on": (utc_day("c.happened_at"), "i"),
+                "full_name": ("TRIM(COALESCE(u.first_name, '') || ' ' || COALESCE(u.last_name, ''))", "s"),
+                "username": ("COALESCE(u.username, '')", "s"),
+            },
+            "FROM inventory_goodslistcheck c LEFT JOIN fleet_user u ON u.id = c.recorded_by_id"
+            f" WHERE c.unit_id IN {id_list(ids)} AND c.struck_at IS NULL AND c.superseded_by_id IS NULL"
+            " ORDER BY c.happened_at, c.id",
+        ),
+        "unit_id",
+        RowOf(ids),
+        into="unit",
+    )
+    latest = {unit: (keys, on, full or name) for _id, keys, on, full, name, unit in rows_of(frame)}
+    keys_of = np.array([line.key for line in lines.distinct], dtype=object)
+    first = np.searchsorted(lines.unit, np.arange(len(ids) + 1)).tolist()
+    there = keys_of[lines.of] if len(lines.distinct) else keys_of
+    found = []
+    for unit in range(len(ids)):
+        said = latest.get(unit)
+        if said is None:
+            found.append(ListWord(False, "never"))
+            continue
+        on, by = date_on(said[1]), said[2]
+        gone = set(json.loads(said[0])).difference(there[first[unit] : first[unit + 1]].tolist())
+        if gone:
+            found.append(ListWord(False, "gone", on, by, tuple(sorted(gone))))
+        elif fresh(True, on, ship_date, days) is None:
+            found.append(ListWord(False, "stale", on, by))
+        else:
+            found.append(ListWord(True, "", on, by))
     return found

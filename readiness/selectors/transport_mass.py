@@ -1,120 +1,299 @@
-"""The packed mass of each form: weighed or catalogue, every recorded change since, kit, fuel, trapped water."""
+"""The packed mass of each form of many units: weighed or catalogue, every recorded change since, kit, fuel, trapped water.
+
+Worked out as lines in columns, so that the sums of a fleet need no words; the words of one form are made when they are read.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections import defaultdict
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 
+import numpy as np
 from django.utils.translation import gettext as _
 
-from fleet.domain.fit.mass import MassLine, PackedMass, packed_mass
-from fleet.models import Modification, PackedForm, Unit, Weighing, WetState
+from fleet.domain.fit.mass import MassLine, PackedMass, packed_totals
+from fleet.domain.transport.columns import BoolArray, FloatArray, IntArray
+from fleet.models import WetState
 from fleet.models.designs import Evidence
-from inventory.models import GoodsCheck, GoodsKind, GoodsLine
-from readiness.selectors.transport_goods import Checks, Stock
+from inventory.models import GoodsCheck, GoodsKind
+from readiness.domain.snapshot import Frame
+from readiness.selectors.columns import (
+    RowOf,
+    fetch,
+    flag,
+    id_list,
+    instant,
+    instant_text,
+    mapped,
+    maybe,
+    spread,
+    utc_day,
+)
+from readiness.selectors.snapshot_papers import COUNTS
+from readiness.selectors.transport_checks import Checks, Looked
+from readiness.selectors.transport_goods import OwnLine, Stock
 
 # Densest fuel its standard allows [kg/L]: EN 228 petrol, EN 590 diesel; liquid butane for LPG (from memory).
 FUEL_KG_L = {"petrol": 0.775, "diesel": 0.845, "lpg": 0.58}
+WEIGHED, STATED, CATALOGUE, CHANGE, KIT, OWN, FUEL, WATER = range(8)
 
 
 @dataclass(frozen=True, slots=True)
 class MassRecords:
-    """What bears on the packed mass, by unit; weighings newest first."""
+    """What bears on the packed mass of n units: `weighings` and `changes` oldest first, `unit` a row; `dry` (n,)."""
 
-    weighings: Mapping[int, list[Weighing]]
-    changes: Mapping[int, list[Modification]]
-    wet: Mapping[int, str]
-
-
-def mass_records(ids: Collection[int], until: dt.datetime) -> MassRecords:
-    """Three queries."""
-    weighings: dict[int, list[Weighing]] = defaultdict(list)
-    changes: dict[int, list[Modification]] = defaultdict(list)
-    wet: dict[int, str] = {}
-    of_them = {"unit__in": ids, "happened_at__lte": until}
-    for weighing in Weighing.objects.counting().filter(**of_them).order_by("-happened_at", "-id"):
-        weighings[weighing.unit_id].append(weighing)
-    for change in Modification.objects.counting().filter(**of_them).order_by("happened_at", "id"):
-        changes[change.unit_id].append(change)
-    for unit_id, kind in (
-        WetState.objects.counting()
-        .filter(**of_them)
-        .order_by("happened_at", "id")
-        .values_list("unit_id", "kind")
-    ):
-        wet[unit_id] = kind
-    return MassRecords(weighings, changes, wet)
+    weighings: Frame
+    changes: Frame
+    dry: BoolArray
 
 
-def mass_of(
-    unit: Unit,
-    form: PackedForm,
-    catalogue_kg: float | None,
-    records: MassRecords,
-    stock: list[Stock],
-    own: list[GoodsLine],
-    checks: Checks,
-    own_since: dt.date | None = None,
-) -> tuple[PackedMass, dt.date | None]:
-    """The packed mass with its lines, and the day it was weighed (None: by the catalogue). No query.
+@dataclass(frozen=True, slots=True)
+class FormRows:
+    """f packed forms of units, those of a unit side by side: `first`, `count` (n,) are its rows.
 
-    `own_since`: the mass is the unit's own, stated on that day; it goes before an older weighing.
+    `form_id` (f,), `catalogue_kg` nan for not known; `own_since` the day since which a mass is the unit's own, nan: it is
+    that of the design.
     """
-    weighing = next(
-        (row for row in records.weighings.get(unit.pk, []) if row.packed_form_id == form.pk), None
+
+    unit: IntArray
+    first: IntArray
+    count: IntArray
+    form_id: IntArray
+    catalogue_kg: FloatArray
+    own_since: FloatArray
+
+    def lines_of(self, unit: IntArray) -> tuple[IntArray, IntArray]:
+        """For lines that belong to units: (which line, row of a form), once for every form of the unit."""
+        return spread(self.first[unit], self.count[unit])
+
+
+@dataclass(frozen=True, slots=True)
+class Masses:
+    """The mass lines of f forms in order: `form`, `kg` (nan: not known), what kind of line, and which record it is about.
+
+    `total_kg` (f,) nan while any line is not known; `weighed_on` the day number, nan: by the catalogue.
+    """
+
+    form: IntArray
+    kg: FloatArray
+    kind: IntArray
+    of: IntArray
+    total_kg: FloatArray
+    weighed_on: FloatArray
+    changes: Frame
+    stock: Stock
+    own: Sequence[OwnLine]
+    _kit_labels: dict[int, str] = field(default_factory=dict)
+
+    def of_form(self, form: int) -> PackedMass:
+        """The packed mass of a form in words."""
+        first, last = np.searchsorted(self.form, [form, form + 1])
+        lines = tuple(
+            MassLine(self._label(kind, of), None if math.isnan(kg) else kg)
+            for kind, of, kg in zip(
+                self.kind[first:last].tolist(),
+                self.of[first:last].tolist(),
+                self.kg[first:last].tolist(),
+                strict=True,
+            )
+        )
+        total = float(self.total_kg[form])
+        return PackedMass(None if math.isnan(total) else total, lines)
+
+    def _label(self, kind: int, of: int) -> str:
+        if kind == CHANGE:
+            return str(self.changes["description"][of])
+        if kind == KIT:
+            item = int(self.stock.item[of])
+            if item not in self._kit_labels:
+                self._kit_labels[item] = _("kit: %(item)s") % {"item": self.stock.items[item].name}
+            return self._kit_labels[item]
+        if kind == OWN:
+            return self.own[of].label
+        if kind == FUEL:
+            return _("fuel in %(what)s") % {"what": self.own[of].label}
+        return {
+            WEIGHED: _("weighed"),
+            STATED: _("stated for this unit, dry and without kit"),
+            CATALOGUE: _("catalogue, dry and without kit"),
+            WATER: _("water left inside"),
+        }[kind]
+
+
+def mass_records(ids: Sequence[int], until: dt.datetime) -> MassRecords:
+    """Three queries."""
+    rows = RowOf(ids)
+    of_them = f"unit_id IN {id_list(ids)} AND happened_at <= {instant_text(until)} AND {COUNTS}"
+    weighings = fetch(
+        {
+            "unit_id": ("unit_id", "i"),
+            "form_id": ("packed_form_id", "i"),
+            "at": (instant("happened_at"), "f"),
+            "on": (utc_day("happened_at"), "f"),
+            "mass_kg": ("mass_kg", "f"),
+            "kit_aboard": (f"COALESCE({maybe('kit_aboard')}, 0)", "b"),
+            "water_inside": (f"COALESCE({maybe('water_inside')}, 0)", "b"),
+            "fuel_l": ("COALESCE(fuel_l, 0)", "f"),
+        },
+        f"FROM fleet_weighing WHERE {of_them} ORDER BY happened_at, id",
     )
-    if weighing is not None and own_since is not None and own_since > weighing.happened_at.date():
-        weighing = None
-    since = weighing.happened_at if weighing is not None else None
-    if weighing is not None:
-        base = MassLine(_("weighed"), weighing.mass_kg)
-    elif own_since is not None:
-        base = MassLine(_("stated for this unit, dry and without kit"), catalogue_kg)
-    else:
-        base = MassLine(_("catalogue, dry and without kit"), catalogue_kg)
-    stated = since.date() if since is not None else own_since
-    lines = [
-        MassLine(change.description, change.mass_change_kg)
-        for change in records.changes.get(unit.pk, [])
-        if _counts_since(change, since, stated)
-        and (change.mass_change_kg is not None or Evidence.MASS in change.touches)
+    changes = fetch(
+        {
+            "unit_id": ("unit_id", "i"),
+            "at": (instant("happened_at"), "f"),
+            "on": (utc_day("happened_at"), "f"),
+            "description": ("description", "s"),
+            "kg": ("mass_change_kg", "f"),
+        },
+        f"FROM fleet_modification WHERE {of_them} AND (mass_change_kg IS NOT NULL"
+        f""" OR CAST(touches AS TEXT) LIKE '%"{Evidence.MASS.value}"%') ORDER BY happened_at, id""",
+    )
+    wet = mapped(
+        fetch(
+            {"unit_id": ("unit_id", "i"), "dry": (flag(f"kind = '{WetState.Kind.DRY.value}'"), "b")},
+            f"FROM fleet_wetstate WHERE {of_them} ORDER BY happened_at, id",
+        ),
+        "unit_id",
+        rows,
+        into="unit",
+    )
+    dry = np.zeros(len(ids), dtype=np.bool_)
+    for unit, is_dry in zip(wet["unit"].tolist(), wet["dry"].tolist(), strict=True):
+        dry[unit] = is_dry  # the latest stays
+    return MassRecords(
+        mapped(weighings, "unit_id", rows, into="unit"), mapped(changes, "unit_id", rows, into="unit"), dry
+    )
+
+
+def masses_of(
+    forms: FormRows,
+    records: MassRecords,
+    stock: Stock,
+    own: Sequence[OwnLine],
+    checks: Checks,
+    water_kg: FloatArray,
+) -> Masses:
+    """The packed mass of every form with its lines. `water_kg` by unit row: what stays in it undrained, nan not known.
+
+    A mass that is the unit's own goes before an older weighing. No query.
+    """
+    size = len(forms.form_id)
+    weighing = _latest_weighings(forms, records.weighings)
+    weighed = weighing >= 0
+    of_weighing = {
+        name: np.where(weighed, _taken(records.weighings[name], weighing), 0.0)
+        for name in ("at", "on", "mass_kg", "kit_aboard", "water_inside", "fuel_l")
+    }
+    own_mass = ~np.isnan(forms.own_since)
+    base = np.where(weighed, WEIGHED, np.where(own_mass, STATED, CATALOGUE))
+    blocks = [(np.arange(size), np.where(weighed, of_weighing["mass_kg"], forms.catalogue_kg), base)]
+    refs = [np.zeros(size, dtype=np.int64)]
+
+    def add(form: IntArray, kg: FloatArray, kind: IntArray | int, of: IntArray) -> None:
+        blocks.append((form, kg, np.broadcast_to(kind, form.shape)))
+        refs.append(of)
+
+    def since(unit: IntArray, at: FloatArray, on: FloatArray, adds: BoolArray) -> tuple[IntArray, IntArray]:
+        """What came after the mass was found. Of the day on which it was only stated, what adds still counts."""
+        line, form = forms.lines_of(unit)
+        stated = forms.own_since[form]
+        later = (on[line] > stated) | ((on[line] == stated) & adds[line])
+        counts = np.where(weighed[form], at[line] > of_weighing["at"][form], np.isnan(stated) | later)
+        return line[counts], form[counts]
+
+    changes = records.changes
+    adds = np.isnan(changes["kg"]) | (changes["kg"] > 0)
+    line, form = since(changes["unit"], changes["at"], changes["on"], adds)
+    add(form, changes["kg"][line], CHANGE, line)
+
+    kit = np.flatnonzero(stock.in_kit)
+    line, form = forms.lines_of(stock.unit[kit])
+    without = ~(weighed[form] & (of_weighing["kit_aboard"][form] > 0))
+    add(form[without], stock.mass_kg[kit][line[without]], KIT, kit[line[without]])
+
+    add(*_own_block(forms, own, since, checks, of_weighing["fuel_l"]))
+
+    wet = ~records.dry[forms.unit] & ~(weighed & (of_weighing["water_inside"] > 0))
+    place = np.flatnonzero(wet)
+    add(place, water_kg[forms.unit[place]], WATER, np.zeros(len(place), dtype=np.int64))
+
+    form = np.concatenate([block[0] for block in blocks]).astype(np.int64)
+    kg = np.concatenate([block[1] for block in blocks]).astype(np.float64)
+    kind = np.concatenate([block[2] for block in blocks]).astype(np.int64)
+    order = np.argsort(form, kind="stable")
+    return Masses(
+        form[order],
+        kg[order],
+        kind[order],
+        np.concatenate(refs)[order],
+        packed_totals(form[order], kg[order], size),
+        np.where(weighed, of_weighing["on"], np.nan),
+        changes,
+        stock,
+        own,
+    )
+
+
+def _latest_weighings(forms: FormRows, weighings: Frame) -> IntArray:
+    """The row of the latest weighing of each form; -1 for none, and where a mass was stated for the unit on a later day."""
+    latest = np.full(len(forms.form_id), -1, dtype=np.int64)
+    line, form = forms.lines_of(weighings["unit"])
+    same = weighings["form_id"][line] == forms.form_id[form]
+    np.maximum.at(latest, form[same], line[same])  # they come oldest first
+    on = _taken(weighings["on"], latest)
+    return np.where((latest >= 0) & (forms.own_since > on), -1, latest)
+
+
+def _taken(column: FloatArray, place: IntArray) -> FloatArray:
+    """The values at the places; nan where the place is -1."""
+    if not len(column):
+        return np.full(len(place), np.nan)
+    return np.where(place >= 0, column[place], np.nan).astype(np.float64)
+
+
+_Since = Callable[[IntArray, FloatArray, FloatArray, BoolArray], tuple[IntArray, IntArray]]
+
+
+def _own_block(
+    forms: FormRows, own: Sequence[OwnLine], since: _Since, checks: Checks, weighed_l: FloatArray
+) -> tuple[IntArray, FloatArray, IntArray, IntArray]:
+    """The things people put on the list, each one followed by the fuel in its tank: form, kg, kind, of."""
+    unit = np.array([row.unit for row in own], dtype=np.int64)
+    at = np.array([row.at for row in own], dtype=np.float64)
+    on = np.array([row.on for row in own], dtype=np.float64)
+    kg = np.array([row.mass_kg for row in own], dtype=np.float64)
+    line, form = since(unit, at, on, np.ones(len(own), dtype=np.bool_))
+    fuel = [
+        (place, *told)
+        for place, row in enumerate(own)
+        if row.kind == GoodsKind.ENGINE and (told := _fuel(row, checks.tank(row.line_id))) is not None
     ]
-    if weighing is None or not weighing.kit_aboard:
-        lines += [_kit_line(entry) for entry in stock if entry.in_kit]
-    for row in own:
-        if _counts_since(row, since, stated):
-            lines.append(MassLine(row.label, row.mass_kg))
-        if row.kind == GoodsKind.ENGINE:
-            lines += _fuel_line(row, checks, (weighing.fuel_l or 0.0) if weighing else 0.0)
-    if records.wet.get(unit.pk) != WetState.Kind.DRY and not (weighing and weighing.water_inside):
-        lines.append(MassLine(_("water left inside"), unit.design.trapped_water_kg))
-    return packed_mass(base, lines), since.date() if since else None
+    with_fuel = np.array([place for place, _litres, _density in fuel], dtype=np.int64)
+    tank_l = np.array([litres for _place, litres, _density in fuel], dtype=np.float64)
+    density = np.array([kg_l for _place, _litres, kg_l in fuel], dtype=np.float64)
+    which, fuelled = forms.lines_of(unit[with_fuel])
+    fuel_kg = (tank_l[which] - weighed_l[fuelled]) * density[which]
+    of = np.concatenate([line, with_fuel[which]])
+    kind = np.concatenate([np.full(len(line), OWN), np.full(len(which), FUEL)])
+    order = np.lexsort((kind, of))
+    return (
+        np.concatenate([form, fuelled])[order],
+        np.concatenate([kg[line], fuel_kg])[order],
+        kind[order],
+        of[order],
+    )
 
 
-def _counts_since(row: Modification | GoodsLine, since: dt.datetime | None, stated: dt.date | None) -> bool:
-    """Whether something came after the mass was found. Of the day on which it was only stated, what adds still counts."""
-    if since is not None:
-        return row.happened_at > since
-    if stated is None:
-        return True
-    adds = (row.mass_change_kg is None or row.mass_change_kg > 0) if isinstance(row, Modification) else True
-    return row.happened_at.date() > stated or (row.happened_at.date() == stated and adds)
+def _fuel(row: OwnLine, tank: Looked | None) -> tuple[float, float] | None:
+    """Litres in the tank and kg a litre, nan for not known; None for a tank without fuel.
 
-
-def _kit_line(entry: Stock) -> MassLine:
-    label = _("kit: %(item)s") % {"item": entry.name}
-    return MassLine(label, entry.mass_kg)
-
-
-def _fuel_line(row: GoodsLine, checks: Checks, weighed_l: float) -> list[MassLine]:
-    """Fuel beyond what was in the tank when it was weighed; nothing for an empty tank."""
-    tank = checks.tank(row.pk)
-    label = _("fuel in %(what)s") % {"what": row.label}
-    per_l = FUEL_KG_L.get(str(row.attributes.get("fuel", "")))
-    if tank is None or (tank.answer == GoodsCheck.Answer.IN_TANK and (tank.fuel_l is None or per_l is None)):
-        return [MassLine(label, None)]
+    What was in it when the unit was weighed is in that mass already: only the rest is added.
+    """
+    if tank is None:
+        return math.nan, math.nan
     if tank.answer != GoodsCheck.Answer.IN_TANK:
-        return []
-    return [MassLine(label, ((tank.fuel_l or 0.0) - weighed_l) * (per_l or 0.0))]
+        return None
+    litres = math.nan if tank.fuel_l is None else tank.fuel_l
+    return litres, FUEL_KG_L.get(row.fuel, math.nan)

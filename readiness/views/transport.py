@@ -14,7 +14,6 @@ from django.views.decorators.http import require_GET
 from fleet.domain.fit.answers import Conveyances, conveyances_of
 from fleet.domain.fit.helicopters import hook
 from fleet.domain.fit.trip import Topic
-from fleet.domain.transport.answers import class_of_fleet
 from fleet.models import Unit
 from fleet.permissions import member_required
 from fleet.selectors.editions import rules_in_force
@@ -26,7 +25,7 @@ from fleet.web.paging import page_of
 from fleet.web.site import chosen_depot, depots_in_view, unit_system
 from readiness.forms.transport import FindForm, usual_trip
 from readiness.rules_words import endings
-from readiness.selectors.transport import clearances_of, load_transport, terms_on
+from readiness.selectors.transport import clearances_of, load_fleet, terms_on
 from readiness.web.transport import (
     Found,
     conveyance_choices,
@@ -56,7 +55,7 @@ def transport_find(request: HttpRequest) -> HttpResponse:
         return render_page(request, "readiness/transport_find.html", context, status=422 if asked else 200)
     data = form.cleaned_data
     units = Unit.objects.in_service().filter(home__in=[depot] if depot else depots_in_view(request))
-    found = _find(list(units.select_related("design", "home")), form)
+    found = _find(list(units.order_by().values_list("pk", flat=True)), form)
     if kind := export_format(request):
         columns = [
             _("Unit"),
@@ -96,19 +95,17 @@ def transport_find(request: HttpRequest) -> HttpResponse:
     return render_page(request, "readiness/transport_find.html", context)
 
 
-def _find(units: list[Unit], form: FindForm) -> Found:
-    """All units and packed forms in one pass; the words are for the rows that are shown."""
+def _find(units: list[int], form: FindForm) -> Found:
+    """All units (by id) and packed forms in one pass; records and words are for the rows that are shown."""
     data = form.cleaned_data
     ship_date: dt.date = data["ship_on"]
     terms = terms_on(ship_date)
-    records = load_transport(
-        units, ship_date=ship_date, now=timezone.now(), mission_days=data["days"], terms=terms
-    )
+    fleet = load_fleet(units, ship_date=ship_date, now=timezone.now(), mission_days=data["days"], terms=terms)
     key = data["conveyance"] or "hook"
     asked = Conveyances.only(helicopters=hook(data["hook_kg"])) if key == "hook" else conveyances_of([key])
     trip = form.trip(clearances_of(terms), terms.rigging_kg)
     if key == "hook":
         trip = replace(trip, asked=trip.asked - {Topic.RADIUS})  # nothing is known of its fuel
     rules = rules_in_force()
-    answer = class_of_fleet(records, trip, ship_date, conveyances=asked, rules=rules)
+    answer = fleet.answer(trip, ship_date, conveyances=asked, rules=rules)
     return Found(answer, key, ship_date, trip, rules)

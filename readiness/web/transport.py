@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -13,9 +13,9 @@ import numpy as np
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from fleet.domain.dangerous_goods.answers import Decision
+from fleet.domain.dangerous_goods.answers import Decision, decide_items
 from fleet.domain.dangerous_goods.editions import edition_for
-from fleet.domain.dangerous_goods.records import Goods
+from fleet.domain.dangerous_goods.records import Goods, Item
 from fleet.domain.dangerous_goods.rules import Rules
 from fleet.domain.dangerous_goods.turn_round import turn_rounds
 from fleet.domain.dangerous_goods.unit import UnitDecision, judge_unit
@@ -146,9 +146,27 @@ def outcome_of_verdict(verdict: Verdict) -> str:
     return "fail" if verdict is Verdict.FORBIDDEN else "cannot_decide"
 
 
-def law_of(unit: UnitRecord, mode: Mode, ship_date: dt.date, rules: Rules, *, ways: bool = True) -> LawOfMode:
-    """Every line of a unit in one mode, the worst first. `ways`: with what would turn a no round, which costs most."""
-    judged = judge_unit(unit.items, mode, ship_date, list_confirmed=unit.goods_list.confirmed, rules=rules)
+def law_of(
+    unit: UnitRecord,
+    mode: Mode,
+    ship_date: dt.date,
+    rules: Rules,
+    *,
+    ways: bool = True,
+    decided: Mapping[Item, Decision] | None = None,
+) -> LawOfMode:
+    """Every line of a unit in one mode, the worst first. `ways`: with what would turn a no round, which costs most.
+
+    `decided`: decisions for this mode and ship date that are known already.
+    """
+    judged = judge_unit(
+        unit.items,
+        mode,
+        ship_date,
+        list_confirmed=unit.goods_list.confirmed,
+        rules=rules,
+        decided=decided,
+    )
     discharge = {label: (allowed, watts) for label, allowed, watts in unit.discharge}
     lines = [
         _law_line(unit, place, label, decision, discharge.get(label, (None, None)), rules, ways)
@@ -370,22 +388,28 @@ class Found:
     def order(self) -> list[int]:
         carried = self.answer.carried[:, 0]
         spare = np.nan_to_num(self.answer.fit.verdicts.margin_kg[:, 0])
-        tags = [self.answer.units[n].tag for n, _k in self.answer.form_of]
-        return sorted(range(len(tags)), key=lambda row: (int(carried[row]), -float(spare[row]), tags[row]))
+        tags = np.array(self.answer.tags, dtype=np.str_)[[n for n, _k in self.answer.form_of]]
+        return [int(row) for row in np.lexsort((tags, -spare, carried))]
 
     def count(self, outcome: str) -> int:
-        return sum(CARRIED_OUTCOME[Carried(int(code))] == outcome for code in self.answer.carried[:, 0])
+        each = np.bincount(self.answer.carried[:, 0], minlength=len(Carried)).tolist()
+        return sum(each[code] for code, word in CARRIED_OUTCOME.items() if word == outcome)
 
     def rows(self, chosen: Iterable[int]) -> list[FoundRow]:
-        """The chosen rows in words."""
+        """The chosen rows in words; goods that are alike in many units are judged once."""
         mode, _gates = mode_of_conveyance(self.key)
-        laws: dict[int, LawOfMode] = {}
+        places = [(row, *self.answer.form_of[row]) for row in chosen]
+        records = {n: self.answer.units[n] for _row, n, _k in places}
+        items = list(dict.fromkeys(entry.item for record in records.values() for entry in record.items))
+        decisions = decide_items(items, mode, self.ship_date, rules=self.rules)
+        decided = dict(zip(items, decisions, strict=True))
+        laws = {
+            n: law_of(record, mode, self.ship_date, self.rules, ways=False, decided=decided)
+            for n, record in records.items()
+        }
         lines = []
-        for row in chosen:
-            n, k = self.answer.form_of[row]
-            record = self.answer.units[n]
-            if n not in laws:
-                laws[n] = law_of(record, mode, self.ship_date, self.rules, ways=False)
+        for row, n, k in places:
+            record = records[n]
             line = grid_row(self.answer, record, row, 0, self.key, {mode: laws[n]})
             lines.append(
                 FoundRow(record.tag, record.forms[k].code, record.forms[k].label, record.depot, line)

@@ -113,8 +113,12 @@ def decide_items(
     rules: Rules | None = None,
     strict: bool = True,
 ) -> list[Decision]:
-    """Decisions on many items, equal items computed once, in the order given."""
+    """Decisions on many items, equal items computed once and all batteries together, in the order given."""
     known: dict[Item, Decision] = {}
+    batteries = list(dict.fromkeys(item for item in items if isinstance(item, Battery)))
+    if batteries:
+        verdicts = decide_batteries(batteries, mode, ship_date, rules=rules, strict=strict)
+        known |= {item: battery_decision(verdicts, place) for place, item in enumerate(batteries)}
     for item in items:
         if item not in known:
             known[item] = decide_item(item, mode, ship_date, rules=rules, strict=strict)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -55,12 +55,18 @@ def judge_unit(
     list_confirmed: bool,
     rules: Rules | None = None,
     strict: bool = True,
+    decided: Mapping[Item, Decision] | None = None,
 ) -> UnitDecision:
     """The unit as its worst item. A list nobody confirmed complete, or an empty one, cannot be decided.
 
     `ship_apart` names removable items without which the verdict would be better; `without_them` is that verdict.
+    `decided`: decisions on its items for this mode and day that are known already.
     """
-    decisions = decide_items([entry.item for entry in items], mode, ship_date, rules=rules, strict=strict)
+    held = [entry.item for entry in items]
+    if decided is None:
+        decisions = decide_items(held, mode, ship_date, rules=rules, strict=strict)
+    else:
+        decisions = [decided[item] for item in held]
     lines = [(entry.label, decision) for entry, decision in zip(items, decisions, strict=True)]
     edition = edition_for(mode, ship_date, (rules or held_rules()).editions)
     for missing, reason in ((not items, "missing_items"), (not list_confirmed, "goods_list_unconfirmed")):

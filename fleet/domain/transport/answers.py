@@ -85,16 +85,18 @@ class ClassArrays:
     fit: FleetAnswer
     carried: VerdictArray
 
-    def of(self, units: Sequence[UnitRecord], form_of: tuple[tuple[int, int], ...]) -> FleetClass:
-        """The answers with the records they are about."""
-        return FleetClass(units, form_of, self.law, self.papers, self.fit, self.carried)
+    def of(
+        self, units: Sequence[UnitRecord], tags: Sequence[str], form_of: tuple[tuple[int, int], ...]
+    ) -> FleetClass:
+        """The answers with the records they are about, which may be made as they are read."""
+        return FleetClass(units, form_of, self.law, self.papers, self.fit, self.carried, tuple(tags))
 
 
 @dataclass(frozen=True, slots=True)
 class FleetClass:
     """n units with f forms: `law` (n, modes) as Verdict, `papers` (n, gates) as Carried, `fit` f × m, `carried` (f, m).
 
-    `form_of[k]` is (unit, form) of row k of `fit`.
+    `form_of[k]` is (unit, form) of row k of `fit`; `tags` (n,) are those of the units, which need not be read for it.
     """
 
     units: Sequence[UnitRecord]
@@ -103,6 +105,7 @@ class FleetClass:
     papers: VerdictArray
     fit: FleetAnswer
     carried: VerdictArray
+    tags: tuple[str, ...]
 
     def row(self, unit: int, form: int) -> int:
         return self.form_of.index((unit, form))
@@ -133,7 +136,7 @@ def class_of_fleet(
     """All answers of n units in one pass. Raises DomainError naming what cannot be used."""
     columns = columns_of(units)
     arrays = class_of_columns(columns, trip, ship_date, conveyances=conveyances, rules=rules)
-    return arrays.of(tuple(units), columns.form_of)
+    return arrays.of(tuple(units), [unit.tag for unit in units], columns.form_of)
 
 
 def class_of_columns(

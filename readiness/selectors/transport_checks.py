@@ -1,0 +1,182 @@
+"""Dated looks at the goods of many units, and the most their banks can hold when they are offered."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Collection
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from fleet.domain.dangerous_goods.records import fresh
+from fleet.models import SupplyState, TransportTerms
+from readiness.domain.snapshot import Frame
+from readiness.models import Reading
+from readiness.selectors.columns import among, day, exact, fetch, flag, id_list, instant_text, utc_day
+from readiness.selectors.snapshot import EPOCH
+from readiness.selectors.snapshot_papers import COUNTS
+
+HARMFUL = frozenset({"damaged", "recalled", "critical", "no"})
+_FEEDING = (SupplyState.Kind.FLOAT, SupplyState.Kind.OWN_ARRAY)
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """The latest check of a kind on one subject: what was found, on which day; of a tank how full [%], and the fuel [L]."""
+
+    check_id: int
+    answer: str
+    on: dt.date
+    fill_pct: float | None
+    fuel_l: float | None
+
+
+_Row = tuple[int, str, int, float | None, float | None]
+
+
+class Checks:
+    """The latest counting check of each kind by bank and by line. One query."""
+
+    def __init__(self, ids: Collection[int], ship_date: dt.date, terms: TransportTerms) -> None:
+        self.ship_date = ship_date
+        self.days = {
+            "condition": terms.condition_days,
+            "terminals": terms.terminals_days,
+            "tank": terms.tanks_days,
+        }
+        self.other_days = terms.fixing_days
+        frame = fetch(
+            {
+                "id": ("id", "i"),
+                "subject": ("CASE WHEN bank_id IS NULL THEN 'line' ELSE 'bank' END", "s"),
+                "of": ("COALESCE(bank_id, line_id)", "i"),
+                "kind": ("kind", "s"),
+                "answer": ("answer", "s"),
+                "on": (utc_day("happened_at"), "i"),
+                "fill_pct": ("fill_pct", "s"),
+                "fuel_l": ("fuel_l", "s"),
+            },
+            f"FROM inventory_goodscheck WHERE unit_id IN {id_list(ids)} AND {COUNTS} ORDER BY happened_at, id",
+        )
+        self._latest: dict[tuple[str, int, str], _Row] = {
+            (subject, of, kind): (pk, answer, on, fill_pct, fuel_l)
+            for pk, subject, of, kind, answer, on, fill_pct, fuel_l in rows_of(frame)
+        }
+
+    @property
+    def latest(self) -> dict[tuple[str, int, str], Looked]:
+        """By subject (bank, line), its id, and the kind of check."""
+        return {key: _looked(row) for key, row in self._latest.items()}
+
+    def answer(self, subject: str, pk: int, kind: str) -> str | None:
+        """What was found, while it counts on the ship date; what is harmful counts until somebody finds otherwise."""
+        row = self._latest.get((subject, pk, kind))
+        if row is None:
+            return None
+        _id, answer, on, _fill, _fuel = row
+        if answer in HARMFUL:
+            return answer
+        return fresh(answer, date_on(on), self.ship_date, self.days.get(kind, self.other_days))
+
+    def yes(self, subject: str, pk: int, kind: str) -> bool | None:
+        found = self.answer(subject, pk, kind)
+        return None if found is None else found == "yes"
+
+    def tank(self, pk: int) -> Looked | None:
+        if self.answer("line", pk, "tank") is None:
+            return None
+        return _looked(self._latest["line", pk, "tank"])
+
+
+def _looked(row: _Row) -> Looked:
+    pk, answer, on, fill_pct, fuel_l = row
+    return Looked(pk, answer, date_on(on), fill_pct, fuel_l)
+
+
+@cache
+def date_on(number: int) -> dt.date:
+    """The date of a whole day number."""
+    return EPOCH + dt.timedelta(days=number)
+
+
+def charges_pct(
+    ids: Collection[int], ship_date: dt.date, now: dt.datetime, hours: int
+) -> dict[int, float | None]:
+    """The most each bank can hold [% of rated] when it is offered: measured on its meter within the hours, else the upper
+    end of its computed band; full when it may be charging. Six queries.
+    """
+    held = fetch(
+        {"bank": ("bank_id", "i"), "unit": ("unit_id", "i")},
+        f"FROM fleet_bankstay WHERE ended_at IS NULL AND unit_id IN {id_list(ids)}",
+    )
+    banks = dict(zip(held["bank"].tolist(), held["unit"].tolist(), strict=True))
+    waiting = set(
+        fetch({"unit": ("unit_id", "i")}, f"FROM readiness_judgementdue WHERE unit_id IN {id_list(ids)}")[
+            "unit"
+        ].tolist()
+    )
+    offered = max(now, dt.datetime.combine(ship_date, dt.time(0), tzinfo=dt.UTC))
+    since = offered - dt.timedelta(hours=hours)
+    fed_until, charging = _charged(banks, since)
+    fed = charging | _feeding(banks, fed_until)
+    found: dict[int, float | None] = {}
+    states = fetch(
+        {"bank": ("bank_id", "i"), "high": ("high_soc", "s"), "as_of": (day("as_of"), "i")},
+        f"FROM readiness_bankstate WHERE bank_id IN {id_list(banks)}",
+    )
+    yesterday = (now.date() - EPOCH).days - 1
+    for bank, high, as_of in rows_of(states):
+        current = high is not None and as_of >= yesterday and banks[bank] not in waiting
+        found[bank] = 100.0 * min(1.0, high) if current else None
+    for bank in fed:
+        found[bank] = 100.0
+    meter = fetch(
+        {"bank": ("bank_id", "i"), "soc": ("meter_soc", "s"), "at": (exact("happened_at"), "s")},
+        f"FROM readiness_reading WHERE {among('bank_id', banks)} AND kind = '{Reading.Kind.METER.value}' AND {COUNTS}"
+        f" AND happened_at >= {instant_text(since)} AND happened_at <= {instant_text(offered)}"
+        " ORDER BY happened_at, id",
+    )
+    for bank, soc, at in rows_of(meter):
+        if bank not in fed and soc is not None and at >= fed_until.get(bank, at):
+            found[bank] = 100.0 * soc
+    return found
+
+
+def _charged(banks: Collection[int], since: dt.datetime) -> tuple[dict[int, Any], set[int]]:
+    """When the last charge of each bank ended, if after `since`, as the database spells instants; and which are charging.
+
+    By the instant, not bank by bank: of some hundred thousand charges few ended lately.
+    """
+    charges = fetch(
+        {
+            "bank": ("bank_id", "i"),
+            "ended": (exact("MAX(ended_at)"), "s"),
+            "open": (f"MAX({flag('ended_at IS NULL')})", "b"),
+        },
+        f"FROM readiness_charge WHERE {among('bank_id', banks)} AND {COUNTS}"
+        f" AND (ended_at IS NULL OR ended_at > {instant_text(since)}) GROUP BY bank_id",
+    )
+    rows = rows_of(charges)
+    return (
+        {bank: ended for bank, ended, _open in rows if ended is not None},
+        {bank for bank, _ended, is_open in rows if is_open},
+    )
+
+
+def _feeding(banks: Collection[int], fed_until: dict[int, Any]) -> set[int]:
+    """Which banks hang on a feed now; `fed_until` is moved on to when each was last taken off one."""
+    supply: dict[int, str] = {}
+    states = fetch(
+        {"bank": ("bank_id", "i"), "kind": ("kind", "s"), "at": (exact("happened_at"), "s")},
+        f"FROM fleet_supplystate WHERE bank_id IN {id_list(banks)} AND {COUNTS} ORDER BY happened_at, id",
+    )
+    for bank, kind, at in rows_of(states):
+        if supply.get(bank) in _FEEDING:  # until it was connected otherwise
+            fed_until[bank] = max(at, fed_until.get(bank, at))
+        supply[bank] = kind
+    return {bank for bank, kind in supply.items() if kind in _FEEDING}
+
+
+def rows_of(frame: Frame) -> list[tuple[Any, ...]]:
+    """A frame line by line, as plain Python values."""
+    return list(zip(*(frame[name].tolist() for name in frame.names), strict=True))
