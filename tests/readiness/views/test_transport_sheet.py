@@ -236,7 +236,7 @@ def test_the_pdf_is_tagged_and_has_title_and_language(unit) -> None:
     assert b"/Alt" in held
 
 
-NASTY = 'N#1 $x$ [a](b) *c* _d_ `e` @f <g> \\h #image("x") {{ }} // no'
+NASTY = 'N#1 $x$ [a](b) *c* _d_ `e` @f <g> \\h #image("x") {{ }} no'
 
 
 def test_names_are_printed_as_they_are_and_never_read_as_markup(cast, unit) -> None:
