@@ -71,9 +71,9 @@ def check_tables(held: Rules, tables: LoadedTables) -> Checked:
 
     Lines that are held word for word are passed over: the table in use with a line more can be loaded as it is.
     """
-    rows = _read(tables.editions_csv, EDITIONS, edition_table.COLUMNS)
-    goods = _read(tables.goods_csv, GOODS, goods_table.COLUMNS) if tables.goods_csv.strip() else []
     faults: list[str] = []
+    rows = _rows(tables.editions_csv, EDITIONS, edition_table.COLUMNS, faults)
+    goods = _rows(tables.goods_csv, GOODS, goods_table.COLUMNS, faults) if tables.goods_csv.strip() else []
     found = _each(rows, parse_edition, faults)
     entries = _each(goods, parse_entry, faults)
     faults += _faults_of_goods(goods, entries)
@@ -85,7 +85,7 @@ def check_tables(held: Rules, tables: LoadedTables) -> Checked:
         for row, edition in own
         if edition is not None and edition.mode in ENDING and edition.valid_to is None
     ]
-    if tables.goods_csv.strip() and not goods:
+    if tables.goods_csv.strip() and not goods and not faults:
         faults.append("The table of goods has no line. Add its lines, or leave the file away.")
     if faults:
         raise TableFaults(faults)
@@ -143,6 +143,15 @@ def _check_sound(held: Rules, mode: Mode) -> None:
             name=fault.name,
             why=fault.sentence,
         )
+
+
+def _rows(text: str, name: str, columns: Iterable[str], faults: list[str]) -> list[Row]:
+    """The lines of a table; of one that is none, nothing, and its sentences among the faults."""
+    try:
+        return _read(text, name, columns)
+    except TableFaults as error:
+        faults += error.sentences
+        return []
 
 
 def _read(text: str, name: str, columns: Iterable[str]) -> list[Row]:

@@ -102,6 +102,9 @@ def test_all_faults_are_said_at_once() -> None:
     assert "line 2, column 'mode'" in said
     assert "line 3, column 'valid_to'" in said
     assert "line 2, column 'class'" in said
+    said = faults(table(AIR_2027 | {"mode": "RAIL"}), goods(ENTRY) + "\nUN 1234,x\n")
+    assert "line 2, column 'mode'" in said
+    assert "Table goods, line 3: 2 cells" in said
 
 
 def test_what_is_no_table_is_refused_with_a_sentence() -> None:
