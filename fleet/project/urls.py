@@ -25,6 +25,7 @@ def healthz(request: HttpRequest) -> HttpResponse:
 api = NinjaAPI(title="Musterwell", version="1", urls_namespace="api", docs_url=None)
 api.add_router("", "readiness.api.router")
 api.add_router("", "readiness.api_transport.router")
+api.add_router("", "readiness.api_load.router")
 
 
 @api.exception_handler(PermissionDenied)

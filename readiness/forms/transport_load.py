@@ -346,3 +346,48 @@ def question_of(
     """The question of an address or of a program, by the same rule; None when something in it cannot be used."""
     form = LoadForm(typed, system=system, asked=True, today=today)
     return (form.question() if form.is_valid() else None), form
+
+
+def typed_of(
+    *,
+    ship_date: dt.date,
+    conveyance: str,
+    units: Iterable[str],
+    kits: Iterable[Mapping[str, Any]] = (),
+    days: int | None = None,
+    from_above: bool = False,
+    gap_mm: float | None = None,
+    axles: Mapping[str, float] | None = None,
+) -> dict[str, str]:
+    """What a program asks, as a person would have typed it; lengths in mm, masses in kg. `units` as TAG or TAG:FORM."""
+    typed = {
+        "ship_on": ship_date.isoformat(),
+        "conveyance": conveyance,
+        "by": "above" if from_above else "door",
+        "days": "" if days is None else str(days),
+        "gap": "" if gap_mm is None else f"{gap_mm:f} mm",
+    }
+    typed |= {f"unit_{n}": unit for n, unit in enumerate(units, start=1)}
+    for n, kit in enumerate(kits, start=1):
+        for part in ("length", "width", "height"):
+            typed[f"kit_{n}_{part}"] = f"{kit[f'{part}_mm']:f} mm"
+        typed[f"kit_{n}_mass"] = f"{kit['mass_kg']:f} kg"
+        typed |= {f"kit_{n}_{part}": str(kit[part]) for part in ("name", "count", "holds")}
+    for part, name in (
+        ("front_mm", "axle_front"),
+        ("rear_mm", "axle_rear"),
+        ("front_kg", "bears_front"),
+        ("rear_kg", "bears_rear"),
+    ):
+        if axles is not None:
+            typed[name] = f"{axles[part]:f} {part[-2:]}"
+    return typed
+
+
+def faults_in_words(form: LoadForm) -> list[str]:
+    """What is wrong with a question, each with the name of its field."""
+    return [
+        str(fault) if name == "__all__" else f"{form.fields[name].label}: {fault}"
+        for name, faults in form.errors.items()
+        for fault in faults
+    ]

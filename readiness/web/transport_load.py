@@ -27,7 +27,7 @@ from fleet.domain.placement_rooms import Hold, HoldKind, hold_of
 from fleet.domain.placement_shapes import Supports
 from fleet.domain.transport.answers import Carried, FleetClass, class_of_fleet, mode_of_conveyance
 from fleet.domain.transport.records import FormRecord, UnitRecord
-from fleet.lib.quantities import System, format_quantity
+from fleet.lib.quantities import UNIT_SPACE, System, format_quantity
 from fleet.models import Unit
 from fleet.selectors.editions import rules_in_force
 from fleet.web.limits import limit_words, need_words, spare_words
@@ -58,6 +58,7 @@ _OF_VERDICT = {
     Verdict.CANNOT_DECIDE: Carried.CANNOT_DECIDE,
     Verdict.FORBIDDEN: Carried.NO,
 }
+UNSAID = gettext_lazy("Nobody has said whether dangerous goods are on it.")
 NOT_ASKED = {
     HoldKind.CONTAINER: gettext_lazy("the lashings, the box's safety plate, the road leg to the port"),
     HoldKind.AIRCRAFT: gettext_lazy(
@@ -198,6 +199,19 @@ class LoadLaw:
     def counts_points(self) -> bool:
         return self.points is not None or bool(self.point_lines)
 
+    @property
+    def counted(self) -> list[PointLine]:
+        return [line for line in self.point_lines if line.counted]
+
+    @property
+    def not_counted(self) -> str:
+        """What is out of the count, each thing once, with how many units have it."""
+        labels: dict[str, int] = {}
+        for line in self.point_lines:
+            if not line.counted:
+                labels[line.label] = labels.get(line.label, 0) + 1
+        return ", ".join(label if count == 1 else f"{label} (× {count})" for label, count in labels.items())
+
 
 @dataclass(frozen=True)
 class LoadPlan:
@@ -225,6 +239,11 @@ class LoadPlan:
     @property
     def outcome(self) -> str:
         return CARRIED_OUTCOME[self.carried]
+
+    @property
+    def from_the_front(self) -> bool:
+        """Whether places along the floor are counted from its front; else from the far end of a box."""
+        return self.hold.kind is not HoldKind.CONTAINER
 
     @property
     def drawn(self) -> list[DrawnPiece]:
@@ -424,7 +443,7 @@ def _kits(question: LoadQuestion, trip: Trip) -> list[_Candidate]:
         unsaid = kit.holds == HOLDS_UNKNOWN
         carried = Carried.NO if not answer.fits else Carried.CANNOT_DECIDE if unsaid else Carried.YES
         if unsaid:
-            why = (*why, str(_("Nobody has said whether dangerous goods are on it.")))
+            why = (*why, str(UNSAID))
         for n in range(1, kit.count + 1):
             key, name = f"kit:{row + 1}:{n}", kit.name if kit.count == 1 else f"{kit.name} {n}"
             piece = Piece(key, kit.length_mm, kit.width_mm, kit.height_mm, kit.mass_kg)
@@ -438,7 +457,7 @@ def _kits(question: LoadQuestion, trip: Trip) -> list[_Candidate]:
                     carried,
                     str(CARRIED_WORDS[carried]),
                     why,
-                    LoadedUnit(name, (), not unsaid),
+                    LoadedUnit(kit.name, (), not unsaid),
                 )
             )
     return found
@@ -554,11 +573,12 @@ def _limit(key: str, label: str, used: float, limit: float, unit: str) -> Limit:
 
 def _law(goes: Sequence[_Candidate], question: LoadQuestion, rules: Rules) -> tuple[LoadDecision, LoadLaw]:
     mode, _gates = mode_of_conveyance(question.conveyance)
-    found = judge_load([candidate.aboard for candidate in goes], mode, question.ship_date, rules=rules)
+    aboard = list(dict.fromkeys(candidate.aboard for candidate in goes))
+    found = judge_load(aboard, mode, question.ship_date, rules=rules)
     if not found.units:
         verdict = Verdict.NOT_RESTRICTED
         found = LoadDecision(mode, verdict, (), None, None, (), None, (), ())
-    tag_of = {candidate.name: candidate.tag for candidate in goes}
+    tag_of = {candidate.name: candidate.tag for candidate in goes if candidate.tag}
     editions = [decision.edition for _n, unit in found.units for _label, decision in unit.lines]
     edition = next((edition.name for edition in editions if edition is not None), "")
     return found, LoadLaw(
@@ -572,7 +592,9 @@ def _law(goes: Sequence[_Candidate], question: LoadQuestion, rules: Rules) -> tu
                 tag_of.get(name, ""),
                 str(VERDICT_WORDS[judged.verdict]),
                 outcome_of_verdict(judged.verdict),
-                tuple(
+                (str(UNSAID),)
+                if name not in tag_of
+                else tuple(
                     dict.fromkeys(
                         f"{label or _('the list of goods')}: {decision.sentence}"
                         for label, decision in judged.lines
@@ -832,9 +854,18 @@ def place_words(row: Stowed, system: System) -> dict[str, str]:
     return {
         "x": format_quantity(row.x_mm, "mm", system),
         "y": format_quantity(row.y_mm, "mm", system),
-        "size": " × ".join(
-            need_words(value, "mm", system) for value in (row.along_mm, row.across_mm, row.height_mm)
+        "size": _sides(
+            [need_words(value, "mm", system) for value in (row.along_mm, row.across_mm, row.height_mm)]
         ),
         "mass": need_words(row.mass_kg, "kg", system),
         "stands": str(_("its left side ahead") if row.turned else _("its front ahead")),
     }
+
+
+def _sides(words: Sequence[str]) -> str:
+    """Three lengths with their unit once."""
+    numbers = [word.partition(UNIT_SPACE) for word in words]
+    unit = numbers[0][2]
+    if unit and all(number[2] == unit for number in numbers):
+        return " × ".join(number[0] for number in numbers) + UNIT_SPACE + unit
+    return " × ".join(words)

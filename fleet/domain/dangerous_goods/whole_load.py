@@ -24,6 +24,8 @@ from fleet.domain.dangerous_goods.words import Mode, Verdict, worst_of
 
 # Machines and vehicles under SP 363 and SP 666 are not counted (from memory).
 OUT_OF_THE_COUNT = frozenset({"3166", "3171", "3528", "3529", "3530", "3556", "3557", "3558"})
+# Small batteries of SP 188 are not counted either.
+NOT_COUNTED = frozenset({"sp188_exempt"})
 SINGLE_LOAD = "us_159e_exception"
 REACTS = ("li_ion", "li_metal")
 
@@ -213,7 +215,7 @@ def _points(
 def _point_item(line: _Line, table: Entries) -> tuple[LoadItem, str]:
     """How a line counts: its transport category, and kg or L. What is free of the rules is out of the count."""
     un = un_digits(line.decision.un)
-    if line.free or un in OUT_OF_THE_COUNT:
+    if line.free or un in OUT_OF_THE_COUNT or line.decision.reason in NOT_COUNTED:
         return LoadItem(un=un, exempt=True), ""
     entries = _entries_of(line, table)
     quantity, unit = _quantity(line, entries)

@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fleet.domain.fit.trip import Clearances
 from fleet.domain.placement import LeftOut, Placed, Placement, faults_of, place
-from fleet.domain.placement_rooms import room_of
-from fleet.domain.placement_shapes import Piece, Room
+from fleet.domain.placement_rooms import Opening, conveyances_with_floor, hold_of, room_of
+from fleet.domain.placement_shapes import Piece, Room, Supports
 from fleet.lib.errors import DomainError
 
 FLOOR = Room(length_mm=6000, width_mm=2400, height_mm=2400, payload_kg=20000)
@@ -246,3 +247,181 @@ def test_rooms_of_the_tables_take_pieces(key: str, number: int) -> None:
 def test_a_helicopter_has_no_floor() -> None:
     with pytest.raises(DomainError, match="mi8mtv"):
         room_of("mi8mtv")
+
+
+# C1P1: 16 rectangles cut from a square of 20 by 20, turning allowed. Source: E. Hopper and B. C. H. Turton, "An empirical
+# investigation of meta-heuristic and heuristic algorithms for a 2D packing problem", Eur. J. Oper. Res. 128 (2001) 34-57
+# (sizes from memory: they add up to the area of the square).
+HOPPER_TURTON_C1P1 = (
+    *((2, 12), (7, 12), (8, 6), (3, 6), (3, 5), (5, 5), (3, 12), (3, 7)),
+    *((5, 7), (2, 6), (3, 2), (4, 2), (3, 4), (4, 4), (9, 2), (11, 2)),
+)
+# Equal boxes on a pallet (length, width, of the box, most): the area bound is reached in each; the first is the example of
+# K. A. Dowsland, "An exact algorithm for the pallet loading problem", Eur. J. Oper. Res. 31 (1987) 78-84 (from memory).
+PALLETS = ((22, 16, 5, 3, 23), (12, 10, 4, 3, 10), (14, 10, 3, 2, 23))
+
+
+def test_a_published_perfect_packing_is_found_or_nearly() -> None:
+    """All 16 fit without a gap. The proof of the limit is exact; of the search, one piece less is the least asked."""
+    room = Room(length_mm=2000, width_mm=2000, height_mm=2400, payload_kg=20000)
+    pieces = [box(f"p{n}", a * 100.0, b * 100.0, 100.0) for n, (a, b) in enumerate(HOPPER_TURTON_C1P1)]
+    assert sum(a * b for a, b in HOPPER_TURTON_C1P1) == 400
+    placement = place(pieces, room, time_limit_s=20.0)
+    assert faults_of(placement, pieces, room) == []
+    assert placement.most == 16
+    assert len(placement.placed) >= 15
+
+
+@pytest.mark.parametrize(("length", "width", "long_side", "short_side", "most"), PALLETS)
+def test_published_pallets_of_equal_boxes(
+    length: int, width: int, long_side: int, short_side: int, most: int
+) -> None:
+    room = Room(length_mm=length * 100, width_mm=width * 100, height_mm=2400, payload_kg=20000)
+    pieces = [box(f"p{n}", long_side * 100.0, short_side * 100.0, 100.0) for n in range(most + 1)]
+    placement = place(pieces, room, time_limit_s=20.0)
+    assert faults_of(placement, pieces, room) == []
+    assert len(placement.placed) == placement.most == most
+
+
+DECK = Room(
+    length_mm=7000,
+    width_mm=2500,
+    height_mm=2400,
+    payload_kg=9000,
+    supports=Supports(front_mm=1000.0, rear_mm=5000.0, front_kg=4000.0, rear_kg=6000.0),
+)
+
+
+def most_by_axles(masses: list[float], room: Room) -> int:
+    """The most of equal pieces of 2,000 mm by 2,400 mm that axles allow, by a grid of places, coarse but independent."""
+    s = room.supports
+    assert s is not None
+    places = range(0, int(room.length_mm) - 2000 + 1, 250)
+    for count in range(len(masses), 0, -1):
+        for group in combinations(masses, count):
+            for spots in permutations(places, count):
+                apart = all(abs(one - other) >= 2000 for one, other in combinations(spots, 2))
+                if not apart or sum(group) > room.payload_kg:
+                    continue
+                rear = sum(m * (x + 1000 - s.front_mm) for m, x in zip(group, spots, strict=True)) / 4000
+                front = sum(group) - rear
+                if 0 <= rear <= s.rear_kg and 0 <= front <= s.front_kg:
+                    return count
+    return 0
+
+
+@pytest.mark.parametrize(
+    "masses",
+    [
+        [2500.0, 2500.0, 2500.0],
+        [5000.0, 3000.0],
+        [6500.0, 200.0],
+        [3900.0, 3900.0, 900.0],
+        [8900.0, 100.0],
+        [9000.0],
+    ],
+)
+def test_axles_are_respected_and_the_number_is_no_less_than_by_trying(masses: list[float]) -> None:
+    pieces = [box(f"p{n}", 2000, 2400, mass, may_turn=False) for n, mass in enumerate(masses)]
+    placement = place(pieces, DECK)
+    assert faults_of(placement, pieces, DECK) == []
+    assert most_by_axles(masses, DECK) <= len(placement.placed) <= placement.most
+
+
+def test_the_verifier_sees_axles_floor_and_openings() -> None:
+    piece = box("a", 1000, 1000, 6000.0)
+    there = Placement((Placed("a", 0, 0, 1000, 1000, False),), (), 1, 0, None)
+    assert any("front axle" in text for text in faults_of(there, [piece], DECK))
+    floor = replace(FLOOR, floor_kg_m2=5999.0)
+    assert any("floor" in text for text in faults_of(there, [piece], floor))
+    assert faults_of(there, [piece], replace(floor, floor_kg_m2=6000.0)) == []
+    roof = replace(FLOOR, door_length_mm=999.0)
+    assert any("door" in text for text in faults_of(there, [piece], roof))
+    assert place([piece], floor).left_out == place([piece], roof).left_out == (LeftOut("a", "alone"),)
+
+
+def test_an_axle_bears_what_statics_say() -> None:
+    """A beam on two supports: a mass above one of them rests on it alone, half way it is shared."""
+    s = Supports(front_mm=1000.0, rear_mm=5000.0, front_kg=1.0, rear_kg=1.0)
+    assert s.borne_kg(1000.0, 1000.0) == (1000.0, 0.0)
+    assert s.borne_kg(1000.0, 3000.0) == (500.0, 500.0)
+    assert s.borne_kg(1000.0, 6000.0) == (-250.0, 1250.0)
+
+
+SIZES = st.lists(
+    st.tuples(st.integers(8, 30), st.integers(6, 22), st.integers(2, 30)), min_size=1, max_size=5
+)
+
+
+@given(SIZES, st.sampled_from(["gap_mm", "length_mm", "payload_kg", "line_load_kg_m"]))
+@settings(max_examples=12, deadline=None)
+def test_more_gap_or_less_room_never_places_more(sizes: list[tuple[int, int, int]], what: str) -> None:
+    pieces = [box(f"p{n}", a * 100.0, b * 100.0, m * 100.0) for n, (a, b, m) in enumerate(sizes)]
+    harder = replace(C20, **{what: getattr(C20, what) * (3.0 if what == "gap_mm" else 0.6)})
+    if what == "length_mm":  # the window of the centre of gravity moves along
+        harder = replace(harder, cg_window_mm=None)
+    easier = replace(C20, cg_window_mm=None) if what == "length_mm" else C20
+    first, second = (place(pieces, room, time_limit_s=4.0) for room in (easier, harder))
+    assert faults_of(second, pieces, harder) == []
+    assert len(second.placed) <= first.most
+    if first.proven:
+        assert len(second.placed) <= len(first.placed)
+
+
+def test_every_floor_of_the_tables_takes_a_small_piece_and_gives_it_back_inside() -> None:
+    for key in conveyances_with_floor():
+        hold = hold_of(key, clearances=Clearances())
+        piece = box("a", 600, 500, 50.0, height_mm=300.0)
+        placement = place([piece], hold.room)
+        assert faults_of(placement, [piece], hold.room) == [], key
+        (item,) = placement.placed
+        x, y = item.x_mm + hold.shift_along_mm, item.y_mm + hold.shift_across_mm
+        assert -1e-6 <= x <= hold.length_mm - item.along_mm + 1e-6, key
+        assert -1e-6 <= y <= hold.width_mm - item.across_mm + 1e-6, key
+
+
+def test_clearances_of_the_owner_count_at_walls_roof_and_door() -> None:
+    """A ramp aircraft by MIL-STD-1791 practice: 150 mm to each wall, though the gap between pieces is 50 mm."""
+    loose, kept = hold_of("c130h", gap_mm=50.0), hold_of("c130h", gap_mm=50.0, clearances=Clearances())
+    assert loose.shift_across_mm == 0
+    assert kept.shift_across_mm == 100
+    assert kept.room.width_mm == loose.room.width_mm - 200
+    assert kept.room.height_mm == loose.room.height_mm - 150
+    assert kept.room.door_width_mm < loose.room.door_width_mm
+
+
+def test_a_deck_and_a_pallet_have_no_walls() -> None:
+    for key in ("flat_18_eu", "b763f+pmc", "c20fr_typ"):
+        hold = hold_of(key, gap_mm=80.0)
+        wide = box("a", 600, hold.width_mm, 50.0, height_mm=300.0, may_turn=False)
+        assert len(place([wide], hold.room).placed) == 1, key
+
+
+def test_a_pallet_takes_the_lower_contour_and_what_it_may_carry() -> None:
+    """PMC: 6,804 kg gross less 120 kg of its own; 2,438 mm in the contour of the type."""
+    room = room_of("b763f+pmc")
+    assert room.payload_kg == 6684
+    assert room.height_mm <= 2438
+
+
+def test_an_opening_above_takes_both_sides_and_no_door() -> None:
+    by_door, above = hold_of("c20ot_typ"), hold_of("c20ot_typ", from_above=True)
+    assert above.opening is Opening.ABOVE
+    assert above.room.door_height_mm == float("inf")
+    assert above.room.door_length_mm == 5350  # 5,400 mm less the gap
+    assert by_door.room.door_height_mm == 2230 or by_door.room.door_height_mm < above.room.height_mm
+    with pytest.raises(DomainError, match="no opening above"):
+        hold_of("c20gp_typ", from_above=True)
+
+
+@pytest.mark.parametrize(
+    ("supports", "key", "sentence"),
+    [
+        (Supports(5000.0, 1000.0, 1.0, 1.0), "flat_18_eu", "must stand behind"),
+        (Supports(0.0, 1000.0, 0.0, 1.0), "flat_18_eu", "more than 0 kg"),
+        (Supports(0.0, 1000.0, 1.0, 1.0), "c20gp_typ", "Only a deck has axles"),
+    ],
+)
+def test_axles_that_cannot_be_are_refused(supports: Supports, key: str, sentence: str) -> None:
+    with pytest.raises(DomainError, match=sentence):
+        hold_of(key, supports=supports)

@@ -104,6 +104,18 @@ def test_a_lithium_battery_counts_by_its_condition() -> None:
     assert category(replace(module, condition=None)) is None
 
 
+def test_a_small_battery_of_sp_188_is_out_of_the_count() -> None:
+    """The worked example of the reference counts a satellite phone under SP 188 with 0."""
+    phone = Battery(
+        chemistry="li_ion", form="battery", condition="ok", config="installed", host="equipment", un383="pass"
+    )
+    found = road(
+        loaded(UnitItem("phone", replace(phone, wh=10.0, terminals_protected=True, net_mass_kg=0.1)))
+    )
+    assert found.units[0][1].lines[0][1].reason == "sp188_exempt"
+    assert [line.counted for line in found.point_lines] == [False]
+
+
 def test_a_machine_under_its_special_provision_is_out_of_the_count() -> None:
     """SP 363: the worked example of the reference counts no engine."""
     engine = UnitItem("pump", Engine(fuel="diesel", fuel_state="in_tank", fuel_l=40.0, upright_only=True))
