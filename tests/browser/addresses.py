@@ -13,6 +13,7 @@ FILES = {
     "fleet:import-template",
     "fleet:import-faults",
     "readiness:sweep-progress",
+    "readiness:unit-transport-pdf",
     "healthz",
 }
 

@@ -157,6 +157,16 @@ def test_half_a_question_is_refused_and_its_group_stands_open(client, unit, said
         assert re.search(r'<details class="more" open>', text(answer)) or "runway" in sentence
 
 
+def test_from_the_list_of_units_to_a_defended_answer_in_two_clicks(client, unit) -> None:
+    listed = re.search(r'href="(/units/N-1/)"', text(client.get("/units/")))
+    assert listed is not None
+    sheet = re.search(r'href="([^"]+)">How it may travel', text(client.get(listed.group(1))))
+    assert sheet is not None
+    page = text(client.get(sheet.group(1)))
+    assert '<div class="small quiet">' in group(page, "Under a helicopter")
+    assert re.search(r'href="(/units/N-1/transport/sheet\.pdf)', page)
+
+
 def test_every_answer_that_is_no_yes_has_its_source_beside_it(client, unit) -> None:
     CertificateRuleFactory(design=unit.design, kind="electrical", gate="any", source="")
     BankFactory(unit=unit, chemistry="lfp")
