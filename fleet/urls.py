@@ -13,6 +13,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("units/<str:tag>/documents/", documents.attachment_list, name="attachment-list"),
     path("imports/", imports.import_list, name="import-list"),
     path("imports/template/<str:kind>.<str:form>", imports.import_template, name="import-template"),
+    path("imports/export/<str:kind>.<str:form>", imports.import_export, name="import-export"),
     path("imports/<int:pk>/", imports.import_show, name="import-show"),
     path("imports/<int:pk>/answer/", imports.import_answer_give, name="import-answer"),
     path("imports/<int:pk>/apply/", imports.import_apply_start, name="import-apply"),

@@ -19,7 +19,7 @@ from fleet.models import Attachment, ImportRun
 from fleet.permissions import member_required, request_rights, require
 from fleet.selectors.imports import import_list as imports_on_file
 from fleet.selectors.imports import import_page, may_act_on
-from fleet.services.imports.books import template_book, template_text
+from fleet.services.imports.books import export_book, export_text, template_book, template_text
 from fleet.services.imports.kinds import kind_named, kinds_in_order
 from fleet.services.imports.runs import import_answer, import_apply, import_create, import_undo
 from fleet.services.imports.undoing import obstacles
@@ -54,7 +54,7 @@ def import_list(request: HttpRequest) -> HttpResponse:
     context = {
         "form": form,
         "paging": page_of(request, imports_on_file()),
-        "kinds": [kind.spec for kind in kinds_in_order()],
+        "kinds": kinds_in_order(),
     }
     return render_page(request, "fleet/import_list.html", context, status=422 if form.errors else 200)
 
@@ -141,6 +141,24 @@ def import_template(request: HttpRequest, kind: str, form: str) -> HttpResponseB
     content = template_text(kind) if form == "csv" else template_book(names)
     response = HttpResponse(content, content_type=FORMATS[form])
     response["Content-Disposition"] = f'attachment; filename="musterwell-{kind.replace("_", "-")}.{form}"'
+    return response
+
+
+@member_required
+@require_GET
+def import_export(request: HttpRequest, kind: str, form: str) -> HttpResponseBase:
+    """What is on file as a sheet that can be brought in again: `all` kinds that go out, or one as XLSX or CSV."""
+    require(request, "import")
+    if form not in FORMATS or (form == "csv" and kind == "all"):
+        raise Http404
+    try:
+        content = export_text(kind) if form == "csv" else export_book(() if kind == "all" else (kind,))
+    except DomainError as error:
+        raise Http404(spoken(error)) from None
+    response = HttpResponse(content, content_type=FORMATS[form])
+    name = f"musterwell-{kind.replace('_', '-')}-on-file.{form}"
+    response["Content-Disposition"] = f'attachment; filename="{name}"'
+    response["Cache-Control"] = "private, no-store"
     return response
 
 

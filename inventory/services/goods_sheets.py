@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from django.db.models import Q
 from django.utils.translation import gettext_noop as _
 
 from fleet.domain.dangerous_goods.as_text import facts_asked, facts_from_text
@@ -14,7 +15,18 @@ from fleet.domain.intake import ColumnSpec, SheetSpec
 from fleet.lib.errors import DomainError
 from fleet.models import BankStay
 from fleet.selectors.editions import goods_in_force
-from fleet.services.imports.kinds import Key, Planned, Problem, Ref, SheetKind, Values, chunks, column
+from fleet.services.imports.kinds import (
+    Key,
+    Planned,
+    Problem,
+    Ref,
+    SheetKind,
+    Values,
+    chunks,
+    column,
+    part,
+    through,
+)
 from fleet.services.imports.office_sheets import key_column
 from fleet.services.imports.references import Lookups, source
 from fleet.services.imports.unit_sheets import UNIT_COLUMN, birth
@@ -103,6 +115,7 @@ def _about(error: DomainError) -> str:
 
 class ItemGoodsSheet(FactsSheet):
     model = ItemGoods
+    exports = True
     after = ("items",)
     spec = SheetSpec(
         name="item_goods",
@@ -149,6 +162,7 @@ class ItemGoodsSheet(FactsSheet):
 
 class GoodsLineSheet(FactsSheet):
     model = GoodsLine
+    exports = True
     after = ("units",)
     spec = SheetSpec(
         name="goods_lines",
@@ -238,6 +252,7 @@ ANSWER_WORDS: dict[str, tuple[str, ...]] = {
 
 class GoodsCheckSheet(SheetKind):
     model = GoodsCheck
+    exports = True
     after = ("units", "banks", "goods_lines")
     spec = SheetSpec(
         name="goods_checks",
@@ -325,13 +340,18 @@ class GoodsCheckSheet(SheetKind):
             ("pk", obj.bank_id) if obj.bank_id else "",
             ("pk", obj.line_id) if obj.line_id else "",
             obj.kind,
-            obj.happened_at,
+            part(obj.happened_at),
         )
 
     def narrowed(self, rows: Sequence[Values]) -> Any:
         units = {values["unit"].obj.pk for values in rows} - {None}
         moments = [values["happened_at"] for values in rows]
-        return self.on_file().filter(unit__in=units, happened_at__range=(min(moments), max(moments)))
+        return self.on_file().filter(unit__in=units, happened_at__range=(min(moments), through(max(moments))))
+
+    def to_export(self) -> Any:
+        """Without looks at lines that do not count any more: no sheet can name those."""
+        looks = self.on_file().filter(Q(line__isnull=True) | Q(line__in=GoodsLine.objects.counting()))
+        return looks.select_related("unit", "bank", "line").order_by("pk")
 
     def make(self, lookups: Lookups, values: Values) -> Any:
         return super().make(lookups, {name: value for name, value in values.items() if value != ""})
@@ -396,6 +416,7 @@ class GoodsListSheet(SheetKind):
     """The word that a list is complete names what stands on it, and is taken only while that is what stands there."""
 
     model = GoodsListCheck
+    exports = True
     after = ("units", "banks", "design_items", "item_goods", "stock_counts", "fitted_parts", "goods_lines")
     spec = SheetSpec(
         name="goods_lists",
@@ -456,6 +477,19 @@ class GoodsListSheet(SheetKind):
         for obj in found.values():
             obj.told = told_keys(obj.keys, labels)
         return found
+
+    def to_export(self) -> Any:
+        """The latest word on each unit, with the lines by what they are called."""
+        latest = {
+            word.unit_id: word for word in self.on_file().select_related("unit").order_by("happened_at", "pk")
+        }
+        labels = labels_of({key for word in latest.values() for key in word.keys})
+        for word in latest.values():
+            word.told = told_keys(word.keys, labels)
+        return list(latest.values())
+
+    def told(self, obj: Any, name: str) -> Any:
+        return "; ".join(obj.told) if name == "keys" else super().told(obj, name)
 
     def current(self, obj: Any, name: str) -> Any:
         return obj.told if name == "keys" else super().current(obj, name)

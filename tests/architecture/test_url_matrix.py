@@ -102,6 +102,9 @@ class Things:
     def template(self) -> list[Any]:
         return ["units", "csv"]
 
+    def export(self) -> list[Any]:
+        return ["packed_forms", "csv"]
+
     def rule_table(self) -> list[Any]:
         return ["editions"]
 

@@ -1,4 +1,4 @@
-"""Workbooks that go out: templates with example rows, and the rows of a file that have faults."""
+"""Workbooks that go out: templates with example rows, what is on file, and the rows of a file that have faults."""
 
 from __future__ import annotations
 
@@ -9,12 +9,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop as no_op
 
 from fleet.domain.intake import ColumnSpec, SheetData, SheetSpec, shown
-from fleet.lib.errors import Fault
+from fleet.lib.errors import DomainError, Fault
 from fleet.lib.quantities import UNITS
 from fleet.lib.sheets import BadCell, Measured, OutSheet, write_csv, write_xlsx
-from fleet.services.imports.kinds import kind_named, kinds_in_order
+from fleet.services.imports.kinds import SheetKind, kind_named, kinds_in_order
 
 FAULT_COLUMNS = ("Row", "What is wrong", "How to mend it")
 
@@ -36,6 +37,44 @@ def template_text(name: str) -> bytes:
     out = io.BytesIO()
     write_csv(out, sheet.header, sheet.rows)
     return out.getvalue()
+
+
+def export_book(names: Sequence[str] = ()) -> bytes:
+    """What is on file as sheets that can be brought in again: of some kinds, or of all that go out.
+
+    Raises DomainError for a kind that does not go out.
+    """
+    kinds = [exported(name) for name in names] or [kind for kind in kinds_in_order() if kind.exports]
+    out = io.BytesIO()
+    write_xlsx(out, [_on_file(kind) for kind in kinds])
+    return out.getvalue()
+
+
+def export_text(name: str) -> bytes:
+    """What is on file of one kind of sheet as CSV, as `export_book`."""
+    sheet = _on_file(exported(name))
+    out = io.BytesIO()
+    write_csv(out, sheet.header, sheet.rows)
+    return out.getvalue()
+
+
+def exported(name: str) -> SheetKind:
+    """A kind of sheet that goes out. Raises DomainError for any other."""
+    kind = kind_named(name)
+    if not kind.exports:
+        raise DomainError(
+            "import.no_export", no_op("There is no export of '{label}'."), label=kind.spec.label
+        )
+    return kind
+
+
+def _on_file(kind: SheetKind) -> OutSheet:
+    columns = kind.spec.columns
+    header = [heading(each) for each in columns]
+    rows = ([kind.told(obj, each.name) for each in columns] for obj in kind.to_export())
+    return OutSheet(
+        kind.spec.label, header, rows, widths=[max(12, min(40, len(text) + 2)) for text in header]
+    )
 
 
 def _template(spec: SheetSpec) -> OutSheet:

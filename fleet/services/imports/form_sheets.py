@@ -77,6 +77,7 @@ def measure_columns(model: type[models.Model], **examples: str) -> tuple[ColumnS
 
 class PackedFormSheet(SheetKind):
     model = PackedForm
+    exports = True
     after = ("designs",)
     virtual = frozenset({"confirmed"})
     spec = SheetSpec(
@@ -158,6 +159,7 @@ class UnitFormSheet(SheetKind):
     """Added through the service, which ends the day before what was in force till then."""
 
     model = UnitForm
+    exports = True
     after = ("units", "packed_forms")
     virtual = frozenset({"confirmed"})
     spec = SheetSpec(

@@ -116,6 +116,7 @@ class SheetKind:
     model: type[models.Model]
     after: tuple[str, ...] = ()
     virtual: frozenset[str] = frozenset()
+    exports = False  # what is on file goes out as this very sheet, see `to_export`
     anybody = False  # whoever may bring in anything may add rows of this
     elsewhere: frozenset[str] = frozenset()  # columns that other rows tell, see `told_elsewhere`
     one_by_one: frozenset[str] = (
@@ -169,7 +170,7 @@ class SheetKind:
                     **{f"{name}_upper__in": {text.upper() for text in given}}
                 )
             else:
-                query = query.filter(**{f"{name}__range": (min(given), max(given))})
+                query = query.filter(**{f"{name}__range": (min(given), through(max(given)))})
         return query
 
     def on_file(self) -> models.QuerySet[Any]:
@@ -299,6 +300,33 @@ class SheetKind:
     def label(self, values: Values) -> str:
         return " / ".join(shown(values[name]) for name in self.spec.key if values[name] != "")
 
+    # --- what goes out ---
+
+    def to_export(self) -> Iterable[Any]:
+        """The rows on file that the sheet would hold. A fixed number of queries."""
+        names = [each.name for each in self.stored() if self._is_fk(each.name)]
+        return self.on_file().select_related(*names).order_by("pk")
+
+    def told(self, obj: Any, name: str) -> Any:
+        """What the cell of a row on file says, so that it is read back as the same; None: an empty cell."""
+        if name in self.virtual:
+            return None
+        value = getattr(obj, name)
+        if isinstance(value, models.Model):
+            return self.word_of(value)
+        if isinstance(value, bool):
+            return "yes" if value else "no"
+        if isinstance(value, dict):
+            return text_of_facts(value)
+        choices = self.spec.by_name[name].choices
+        return choices[value][0] if value in choices else value
+
+    def word_of(self, named: Any) -> str:
+        """The word by which a row names another one."""
+        return str(
+            next(getattr(named, each) for each in ("tag", "serial", "code", "label") if hasattr(named, each))
+        )
+
     # --- writing beside the row itself ---
 
     def add_one(self, lookups: Lookups, row: Planned) -> None:
@@ -330,8 +358,15 @@ class SheetKind:
         return set()
 
 
+def through(value: Any) -> Any:
+    """The end of a range that holds a value of a key: a moment with its whole second."""
+    return value.replace(microsecond=999_999) if isinstance(value, datetime) else value
+
+
 def part(value: Any) -> Any:
-    """One part of a key: references by what they point to, text without case."""
+    """One part of a key: references by what they point to, text without case, moments to the second as sheets tell them."""
+    if isinstance(value, datetime):
+        return value.replace(microsecond=0)
     if isinstance(value, Ref):
         return ("pk", value.obj.pk) if value.obj.pk is not None else ("new", id(value.obj))
     if isinstance(value, str):

@@ -257,6 +257,7 @@ class ClimateSheet(SheetKind):
 
 class DesignSheet(SheetKind):
     model = Design
+    exports = True
     spec = SheetSpec(
         name="designs",
         label="Designs",

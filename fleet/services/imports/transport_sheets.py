@@ -15,6 +15,7 @@ from fleet.services.imports.references import Lookups
 
 class BankTransportSheet(BankEventSheet):
     model = BankTransport
+    exports = True
     spec = SheetSpec(
         name="bank_transport",
         label="Banks in transport",
@@ -156,6 +157,7 @@ class TransportTermsSheet(SheetKind):
     """The owner's: the terms that began last count."""
 
     model = TransportTerms
+    exports = True
     spec = SheetSpec(
         name="transport_terms",
         label="Transport terms",

@@ -407,6 +407,7 @@ class WetStateSheet(UnitEventSheet):
 
 class WeighingSheet(UnitEventSheet):
     model = Weighing
+    exports = True
     after = ("units", "packed_forms")
     virtual = frozenset({"confirmed"})
     spec = SheetSpec(
