@@ -12,6 +12,7 @@ FILES = {
     "fleet:attachment-download",
     "fleet:import-template",
     "fleet:import-faults",
+    "readiness:rules-template",
     "readiness:sweep-progress",
     "readiness:unit-transport-pdf",
     "healthz",
@@ -63,8 +64,20 @@ def depot() -> list[Any]:
     return ["LIS"]
 
 
+def rule_edition() -> list[Any]:
+    """Loaded here, with its list of changes: the scenario has none of its own."""
+    from fleet.models import RuleEdition, User
+    from fleet.services.editions import edition_count
+    from tests.editions import air_edition
+
+    there = RuleEdition.objects.first()
+    if there is None:
+        there = edition_count(edition=air_edition(User.objects.get(username="admin")))
+    return [there.pk]
+
+
 THINGS: dict[str, Callable[[], list[Any]]] = {
-    each.__name__: each for each in (unit, bank, record, lot, movement, item, alert, depot)
+    each.__name__: each for each in (unit, bank, record, lot, movement, item, alert, depot, rule_edition)
 }
 MADE_BY_A_JOURNEY = {"import_run"}  # looked at where the journey has made one
 
