@@ -437,6 +437,13 @@ def weighing_doubts(row: Weighing) -> Iterator[Problem]:
     return measure_problems(measures, {"mass_kg"}, confirmed=row.confirmed, listed_kg=row.packed_form.mass_kg)
 
 
+def weighing_may_be(unit: Unit, *, packed_form: PackedForm, mass_kg: float) -> bool:
+    """Whether a mass [kg] is only out of the ordinary, so that confirming it helps; what cannot be stays refused."""
+    row = Weighing(unit=unit, packed_form=packed_form, mass_kg=mass_kg)
+    row.confirmed = True
+    return next(weighing_doubts(row), None) is None
+
+
 def _weighed_before(row: Weighing) -> bool:
     """Whether this mass was accepted already: a correction of something else does not ask again."""
     same = Weighing.objects.filter(unit=row.unit, packed_form=row.packed_form, mass_kg=row.mass_kg)

@@ -21,7 +21,7 @@ from fleet.web.changes import change_lines
 from fleet.web.days import day_words, today_at
 from fleet.web.page import redirect_to, render_page
 from fleet.web.site import person_of, unit_system
-from fleet.web.terms import TERM_GROUPS, term_changes, term_label, term_words
+from fleet.web.terms import TERM_GROUPS, term_changes, term_name, term_words
 from fleet.web.words import spoken
 
 
@@ -48,7 +48,7 @@ def transport_terms_show(request: HttpRequest) -> HttpResponse:
 
 
 def _pair(name: str, row: TransportTerms, system: Any) -> dict[str, str]:
-    return {"label": term_label(name), "value": term_words(name, getattr(row, name), system)}
+    return {"label": term_name(name), "value": term_words(name, getattr(row, name), system)}
 
 
 def _row(row: TransportTerms, older: TransportTerms, system: Any) -> dict[str, Any]:

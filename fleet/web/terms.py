@@ -10,7 +10,7 @@ from django.utils.translation import gettext_lazy, ngettext
 
 from fleet.lib.quantities import System, format_quantity
 from fleet.models import TransportTerms
-from fleet.services.transport_terms import TERMS, stricter
+from fleet.services.transport_terms import TERMS, TIMES, stricter
 
 TERM_GROUPS: tuple[tuple[Any, tuple[str, ...]], ...] = (
     (
@@ -25,8 +25,14 @@ TERM_GROUPS: tuple[tuple[Any, tuple[str, ...]], ...] = (
 
 
 def term_label(name: str) -> str:
+    """What a term is called above its box, with the unit in which it is typed."""
     words = str(TransportTerms._meta.get_field(name).verbose_name)  # type: ignore[union-attr]
     return words[:1].upper() + words[1:]
+
+
+def term_name(name: str) -> str:
+    """What a term is called beside its value, which says the unit itself."""
+    return term_label(name).rpartition(",")[0] if name in TIMES else term_label(name)
 
 
 def term_words(name: str, value: float, system: System) -> str:
@@ -52,7 +58,7 @@ def term_changes(old: TransportTerms, new: Mapping[str, Any], system: System) ->
         found.append(
             _("%(term)s: %(old)s → %(new)s (%(effect)s)")
             % {
-                "term": term_label(name),
+                "term": term_name(name),
                 "old": term_words(name, before, system),
                 "new": term_words(name, after, system),
                 "effect": effect,

@@ -225,20 +225,43 @@ class WeighingForm(RecordForm):
         widget=DocumentForm.base_fields["file"].widget,
         help_text=DocumentForm.base_fields["file"].help_text,
     )
+    asked = forms.CharField(widget=forms.HiddenInput, required=False)
     confirmed = forms.BooleanField(
-        label=_("It was weighed twice: a mass out of the ordinary is right"), required=False
+        label=_("It was weighed twice: this mass is right"), required=False, widget=forms.HiddenInput
     )
 
     def __init__(self, *args: Any, unit: Unit, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["packed_form"].queryset = unit.design.packed_forms.all()  # type: ignore[attr-defined]
-        self.fields["confirmed"].wide = True  # type: ignore[attr-defined]
+        if self.is_bound and self.data.get(self.add_prefix("asked")):
+            self._show_tick()
         if unit.packed_form_id:
             self.initial.setdefault("packed_form", unit.packed_form_id)
 
+    def _show_tick(self) -> None:
+        self.fields["confirmed"].widget = forms.CheckboxInput()
+        self.fields["confirmed"].wide = True  # type: ignore[attr-defined]
+
+    def _weighed(self) -> str:
+        """The mass and the form a confirmation is about."""
+        return f"{self.cleaned_data['packed_form'].pk}:{self.cleaned_data['mass_kg']:g}"
+
+    def weighed(self) -> dict[str, Any]:
+        return {name: self.cleaned_data[name] for name in ("packed_form", "mass_kg")}
+
+    def ask(self) -> None:
+        """The tick appears, empty; it is about this mass in this form, and about nothing typed afterwards."""
+        data: Any = self.data
+        self.data = data = data.copy()
+        data[self.add_prefix("asked")] = self._weighed()
+        data.pop(self.add_prefix("confirmed"), None)
+        self._show_tick()
+
     def values(self) -> dict[str, Any]:
         data = dict(self.cleaned_data)
-        return data | {"upload": data.pop("file")}
+        confirmed = data["confirmed"] and data.pop("asked") == self._weighed()
+        data.pop("asked", None)
+        return data | {"upload": data.pop("file"), "confirmed": confirmed}
 
 
 class ModificationForm(RecordForm):

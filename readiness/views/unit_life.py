@@ -12,11 +12,12 @@ from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods
 
 from fleet.lib.dates import find_zone
+from fleet.lib.errors import DomainError
 from fleet.models import SupplyState, Unit, Weighing
 from fleet.permissions import access_unit, member_required, request_rights
 from fleet.services.banks import bank_move, bank_swap
 from fleet.services.documents import unit_document_add, unit_weighing_add
-from fleet.services.units import modification_record, wet_state_record
+from fleet.services.units import modification_record, weighing_may_be, wet_state_record
 from fleet.services.versions import Conflict
 from fleet.web.days import day_words
 from fleet.web.limits import need_words
@@ -156,11 +157,20 @@ def unit_weighing_record(request: HttpRequest, tag: str) -> HttpResponse:
     unit = access_unit(request, tag, to="upkeep")
     if not unit.design.packed_forms.exists():
         return nothing_to_write(request, unit, _("Its design has no packed form on file to be weighed in."))
+
+    def save(form: Any) -> None:
+        try:
+            unit_weighing_add(unit=unit, actor=person_of(request), **form.values())
+        except DomainError as error:
+            if error.key == "weighing.implausible" and weighing_may_be(unit, **form.weighed()):
+                form.ask()
+            raise
+
     return record_answer(
         request,
         unit,
         life_forms.WeighingForm(unit=unit, files=request.FILES or None, **record_inputs(request, unit)),
-        lambda form: unit_weighing_add(unit=unit, actor=person_of(request), **form.values()),
+        save,
         title=_("Weighing"),
         button=_("Save the weight"),
         done=_("The weight is on file."),

@@ -180,9 +180,26 @@ def test_pounds_of_a_person_who_thinks_in_pounds(client, cast, unit, skid) -> No
 
 def test_a_mass_out_of_the_ordinary_is_saved_with_the_tick(client, unit, skid) -> None:
     given = {"packed_form": skid.pk, "mass_kg": "18150"}
-    assert post(client, "weighing/", **given).status_code == 422
-    assert post(client, "weighing/", confirmed="on", **given).status_code == 302
+    assert "It was weighed twice" not in client.get("/units/MW-1/weighing/").content.decode()
+    asked = post(client, "weighing/", confirmed="on", **given)
+    assert asked.status_code == 422
+    assert "It was weighed twice" in asked.content.decode()
+    seen = asked.context["form"]["asked"].value()
+    other = post(client, "weighing/", confirmed="on", asked=seen, **(given | {"mass_kg": "1.815"}))
+    assert other.status_code == 422
+    assert not other.context["form"]["confirmed"].value()
+    assert not unit.weighings.exists()
+    assert post(client, "weighing/", confirmed="on", asked=seen, **given).status_code == 302
     assert unit.weighings.get().mass_kg == 18150.0
+
+
+def test_a_mass_that_cannot_be_is_refused_without_a_tick(client, unit, skid) -> None:
+    skid.tongue_load_kg = 340.0
+    skid.save()
+    answer = post(client, "weighing/", packed_form=skid.pk, mass_kg="3.7")
+    assert answer.status_code == 422
+    assert "The tongue bears 340 kg" in answer.content.decode()
+    assert "It was weighed twice" not in answer.content.decode()
 
 
 def test_a_weighing_says_what_was_aboard_and_brings_its_slip_once(
