@@ -87,12 +87,15 @@ MOST_LOSS_SIGMA = 1.0
 class LearningTerms:
     """What may be changed for a comparison: `learns` off leaves the published rates as they are, with their doubt.
 
-    `draw_sigma` [1/d] and `log_scale_sigma` replace the doubt before the first record where given (None: the defaults).
+    `draw_sigma` [1/d] and `log_scale_sigma` replace the doubt before the first record where given (None: the defaults);
+    `alarm_draw_sigma` and `alarm_log_scale_sigma` are how far an alarm loosens each.
     """
 
     learns: bool = True
     draw_sigma: float | None = None
     log_scale_sigma: float | None = None
+    alarm_draw_sigma: float = ALARM_DRAW_SIGMA
+    alarm_log_scale_sigma: float = ALARM_LOG_SCALE_SIGMA
 
 
 DEFAULT_TERMS = LearningTerms()
@@ -657,7 +660,7 @@ def _read(
     if low.any():
         part = rows[low]
         course.evidence[part] += what.log_likelihood(cut)[low]
-        _raise_alarm(course, walked, asked.take(low), now[part])
+        _raise_alarm(course, walked, asked.take(low), now[part], terms)
     if high.any():
         part = rows[high]
         bias = BIAS + asked.way[high]
@@ -678,7 +681,9 @@ def _note_surprises(course: _Course, asked: _Readings, what: Seen, surprises: Su
     surprises.first[event] = course.read[rows, way] == 0
 
 
-def _raise_alarm(course: _Course, walked: _Way, asked: _Readings, now: FloatArray) -> None:
+def _raise_alarm(
+    course: _Course, walked: _Way, asked: _Readings, now: FloatArray, terms: LearningTerms
+) -> None:
     """Far too low: something changed since the last record. The span is walked again with the rates in doubt."""
     rows = asked.row
     again = course.in_doubt[rows]
@@ -687,7 +692,7 @@ def _raise_alarm(course: _Course, walked: _Way, asked: _Readings, now: FloatArra
     course.held.put(fresh, course.now.take(fresh))
     course.alarm_at[rows] = np.where(again, course.alarm_at[rows], now)
     span = Span(*(getattr(walked.span, f.name)[rows] for f in fields(Span)))
-    before = loosened(walked.before.take(rows), ALARM_LOG_SCALE_SIGMA, ALARM_DRAW_SIGMA)
+    before = loosened(walked.before.take(rows), terms.alarm_log_scale_sigma, terms.alarm_draw_sigma)
     ahead = passed(before, span)
     course.now.put(rows, taken(ahead, seen(ahead, asked.value, asked.noise, asked.way)))
     _count(course, rows, now)
