@@ -6,10 +6,12 @@ from collections.abc import Iterator
 from dataclasses import fields, replace
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fleet.domain.dangerous_goods.records import Item
+from fleet.domain.dangerous_goods.columns import ANSWERS
+from fleet.domain.dangerous_goods.records import WORDS, Battery, Item
 from fleet.domain.dangerous_goods.unit import UnitItem, judge_unit
 from fleet.domain.dangerous_goods.words import Verdict
 from fleet.domain.fit.answers import Conveyances, answer_one, held_conveyances
@@ -30,6 +32,7 @@ from fleet.domain.transport.measures import Measures, load_of
 from fleet.domain.transport.records import FormRecord, Gate, ListWord, Paper, PaperState, UnitRecord
 from tests.fleet.domain.test_dangerous_goods_properties import BATTERIES, OTHERS
 from tests.fleet.domain.test_transport_class import GEL, SHIP
+from tests.fleet.domain.test_transport_class import unit as in_order
 
 TRIP = Trip(asked=ALWAYS_ASKED, alt_m=900.0, elevation_m=900.0, isa_dev_c=10.0, sling_leg_mm=5000.0)
 # Facts whose loss may turn 'cannot decide' or 'no' into better, each with the reason why that is not permissive.
@@ -263,3 +266,61 @@ def test_the_fleet_answers_as_one_unit_asked_by_hand(fleet: list[UnitRecord], da
             for key in keys:
                 found = together.carried[together.row(n, k), together.fit.place(key)]
                 assert Carried(int(found)) is carried_by_hand(record, form, key), key
+
+
+LITHIUM = Battery(
+    chemistry="li_ion",
+    form="battery",
+    condition="ok",
+    terminals_protected=True,
+    config="packed_with",
+    host="equipment",
+    un383="pass",
+    wh=1280.0,
+    soc_pct=25.0,
+    net_mass_kg=12.0,
+    package_gross_kg=14.0,
+    spare_sets=1.0,
+)
+SOUND = (
+    GEL,
+    LITHIUM,
+    replace(LITHIUM, config="installed"),
+    replace(LITHIUM, config="alone"),
+    replace(GEL, wet_type="flooded", upright_secured=True, package_gross_kg=40.0),
+)
+VALUES: dict[str, tuple[object, ...]] = {**WORDS, **dict.fromkeys(ANSWERS, (True, False))}
+
+
+@pytest.mark.parametrize("name", VALUES)
+def test_what_is_not_known_is_never_taken_for_the_better_answer(name: str) -> None:
+    """A battery of which a fact is not known may go only where it might go whatever the fact is."""
+    measures = Measures(length_mm=2000.0, width_mm=1200.0, height_mm=1300.0)
+    form = form_of(measures, 900.0)
+    record = UnitRecord(1, "U-1", "design", "NOR", (), (), ListWord(True), (), (form,), True)
+    for battery in SOUND:
+        units = [
+            replace(record, items=(UnitItem("bank", replace(battery, **{name: value})),))  # type: ignore[arg-type]
+            for value in (None, *VALUES[name])
+        ]
+        law = class_of_fleet(units, TRIP, SHIP).law
+        may_go = law <= int(Verdict.APPROVAL_NEEDED)
+        assert (may_go[1:] | ~may_go[0]).all(), (name, battery)
+
+
+def test_a_unit_in_order_goes_under_every_hook_that_bears_it_and_under_no_smaller_one() -> None:
+    """Rows: heavier and heavier; columns: bigger and bigger hooks. Usable load = hook, less 150 kg of slings and gear."""
+    kgs = [float(kg) for kg in range(300, 3000, 300)]
+    hooks = [float(kg) for kg in range(400, 9000, 400)]
+    sound = in_order()
+    strong = replace(sound.forms[0].measures, lifting_points_kg=9000.0)
+    fleet = [replace(sound, forms=(form_of(strong, kg),)) for kg in kgs]
+    trip = replace(TRIP, rigging_kg=150.0)
+    found = [
+        class_of_fleet(fleet, trip, SHIP, conveyances=Conveyances.only(helicopters=hook(kg))).carried[:, 0]
+        for kg in hooks
+    ]
+    wanted = [
+        [int(Carried.YES) if kg + 150.0 <= hook_kg else int(Carried.NO) for kg in kgs] for hook_kg in hooks
+    ]
+    assert [row.tolist() for row in found] == wanted
