@@ -117,6 +117,14 @@ def test_a_load_is_drawn_counted_and_judged(client: Any, cast: Any, unit: Unit) 
     assert "GEL/N-1" not in page.partition("What decides")[2]  # nothing of it decides
 
 
+def test_search_and_sheet_lead_here(client: Any, unit: Unit) -> None:
+    assert "/transport/load/" in client.get("/transport/").content.decode()
+    sheet = client.get(f"/units/n-1/transport/?ship_on={TODAY.isoformat()}&days=10").content.decode()
+    address = sheet.partition('href="/transport/load/?')[2].partition('"')[0].replace("&amp;", "&")
+    assert address == f"unit_1=N-1%3Askid&ship_on={TODAY.isoformat()}"
+    assert 'value="N-1:skid"' in client.get(f"/transport/load/?{address}").content.decode()
+
+
 def test_the_page_begins_empty_and_takes_a_unit_along(client: Any, unit: Unit) -> None:
     page = client.get("/transport/load/?unit_1=N-1:skid").content.decode()
     assert 'value="N-1:skid"' in page
