@@ -44,6 +44,7 @@ SENTENCES = {
     "life_not_positive": "A life must be more than 0 years.",
     "percent_out_of_range": "A measured capacity lies between 0 and 150 %.",
     "unknown_un": "There is no state-of-charge rule for UN {un}.",
+    "not_lithium": "Storage policies are a choice for lithium; {chemistry} is kept full.",
     "same_temperature": "Two different temperatures are needed.",
 }
 
