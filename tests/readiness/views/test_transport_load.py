@@ -222,10 +222,12 @@ def test_a_unit_too_large_stays_behind_with_the_reason_of_its_sheet(cast: Any, u
 
 
 def test_a_unit_the_law_forbids_is_not_loaded(cast: Any, unit: Unit) -> None:
-    GoodsCheck.objects.filter(kind="condition").update(answer="damaged")
-    BankTransport.objects.update(config="alone")
-    plan = planned("c130h", "N-1")
-    assert plan.stowed == () or plan.outcome != "pass"
+    with_goods(unit, "2880", "II", 400.0)  # of PI 562, 25 kg a package by cargo aircraft
+    plan = planned("c130h", "N-1", ship_on="2026-12-01")
+    assert plan.stowed == ()
+    assert [row.outcome for row in plan.behind] == ["fail"]
+    assert plan.carried.word == "no"
+    assert any("forbidden" in why for why in plan.behind[0].why), plan.behind
 
 
 def test_an_unconfirmed_list_is_drawn_as_undecided_and_decides_the_load(
