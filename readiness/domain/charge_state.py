@@ -3,8 +3,9 @@
 Two estimates run side by side through the records of a bank. The best estimate uses each chemistry's own temperature law;
 the pessimistic one lets rates double per 8 K above 25 degC. Each carries a band that starts at 0.02 after a completed charge
 and grows by half of every predicted loss, or by what its own records leave in doubt of it. Readings are fused by inverse
-variance. The low end is the pessimistic estimate less 1.28 of its band, never above what the latest usable reading says, and never above the best estimate less 1.28 of its
-own band; so a reading that is too low is planned on until another one disproves it.
+variance. The low end is the pessimistic estimate less 1.28 of its band, never above what the latest usable reading says, and
+never above the best estimate less 1.28 of its own band; so a reading that is too low is planned on until another one
+disproves it.
 
 Dates follow from the last record, never from the day on which one asks, so they do not drift while nothing happens.
 
