@@ -7,11 +7,12 @@ from typing import Any
 
 from django.utils.translation import gettext_noop as _
 
-from fleet.domain.transport.ordinary import measure_doubts, measure_faults
+from fleet.domain.transport.ordinary import measure_problems as measure_problems
 from fleet.lib.errors import DomainError
 from fleet.models import PackedForm
 from fleet.models.designs import FormMeasures
 
+IMPOSSIBLE = frozenset({"form.negative", "form.outside"})  # no confirmation helps
 MEASURES = frozenset(field.name for field in FormMeasures._meta.fields)
 Problem = tuple[str, DomainError]  # the measure it is about, and what is wrong
 
@@ -26,30 +27,13 @@ def measures_on(form: PackedForm, own: Mapping[str, Any]) -> dict[str, Any]:
     return measured(form) | {name: value for name, value in own.items() if value is not None}
 
 
-def measure_problems(
-    measures: Mapping[str, Any],
-    changed: Collection[str] | None = None,
-    *,
-    confirmed: bool,
-    listed_kg: float | None = None,
-    other_forms_kg: Collection[float] = (),
-) -> Iterator[Problem]:
-    """What is refused, and what is asked about unless it is `confirmed`: measured twice. See `fleet.domain.transport`."""
-    found = False
-    for problem in measure_faults(measures, changed):
-        found = True
-        yield problem
-    if not found and not confirmed:
-        yield from measure_doubts(measures, changed, listed_kg=listed_kg, other_forms_kg=other_forms_kg)
-
-
 def refuse_problems(problems: Iterator[Problem], ask: str = "form.confirm") -> None:
     """Raises one DomainError that tells them all; `ask` is its key when a confirmation would do."""
     found = list(problems)
     if not found:
         return
     told = " ".join(error.sentence for _name, error in found)
-    if any(error.key in ("form.negative", "form.outside") for _name, error in found):
+    if any(error.key in IMPOSSIBLE for _name, error in found):
         raise DomainError("form.impossible", "{what}", what=told)
     raise DomainError(
         ask,

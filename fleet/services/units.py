@@ -29,7 +29,7 @@ from fleet.models import (
 from fleet.models.designs import Evidence
 from fleet.services.audit import plain
 from fleet.services.corrections import check_for, require_reason
-from fleet.services.measures import Problem, measure_problems, measured
+from fleet.services.measures import IMPOSSIBLE, Problem, measure_problems, measured
 from fleet.services.past_deployments import spans_of
 from fleet.services.records import (
     birth_of_unit,
@@ -419,8 +419,15 @@ def _check_weighing(row: Weighing, now: datetime) -> None:
             form=str(row.packed_form),
             unit=row.unit.tag,
         )
-    doubts = [error.sentence for _name, error in weighing_doubts(row)]
+    problems = [error for _name, error in weighing_doubts(row)]
+    doubts = [error.sentence for error in problems]
     if doubts and not _weighed_before(row):
+        if any(error.key in IMPOSSIBLE for error in problems):
+            raise DomainError(
+                "weighing.impossible",
+                _("{why} Perhaps that is not this unit, or not this form: such a weighing is not kept."),
+                why=" ".join(doubts),
+            )
         raise DomainError(
             "weighing.implausible",
             _(
@@ -432,16 +439,9 @@ def _check_weighing(row: Weighing, now: datetime) -> None:
 
 
 def weighing_doubts(row: Weighing) -> Iterator[Problem]:
-    """What is out of the ordinary about a weighing, unless it is confirmed. No query."""
+    """What cannot be about a weighing, or is out of the ordinary unless it is confirmed. No query."""
     measures = measured(row.packed_form) | {"mass_kg": row.mass_kg}
     return measure_problems(measures, {"mass_kg"}, confirmed=row.confirmed, listed_kg=row.packed_form.mass_kg)
-
-
-def weighing_may_be(unit: Unit, *, packed_form: PackedForm, mass_kg: float) -> bool:
-    """Whether a mass [kg] is only out of the ordinary, so that confirming it helps; what cannot be stays refused."""
-    row = Weighing(unit=unit, packed_form=packed_form, mass_kg=mass_kg)
-    row.confirmed = True
-    return next(weighing_doubts(row), None) is None
 
 
 def _weighed_before(row: Weighing) -> bool:

@@ -246,9 +246,6 @@ class WeighingForm(RecordForm):
         """The mass and the form a confirmation is about."""
         return f"{self.cleaned_data['packed_form'].pk}:{self.cleaned_data['mass_kg']:g}"
 
-    def weighed(self) -> dict[str, Any]:
-        return {name: self.cleaned_data[name] for name in ("packed_form", "mass_kg")}
-
     def ask(self) -> None:
         """The tick appears, empty; it is about this mass in this form, and about nothing typed afterwards."""
         data: Any = self.data

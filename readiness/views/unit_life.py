@@ -17,7 +17,7 @@ from fleet.models import SupplyState, Unit, Weighing
 from fleet.permissions import access_unit, member_required, request_rights
 from fleet.services.banks import bank_move, bank_swap
 from fleet.services.documents import unit_document_add, unit_weighing_add
-from fleet.services.units import modification_record, weighing_may_be, wet_state_record
+from fleet.services.units import modification_record, wet_state_record
 from fleet.services.versions import Conflict
 from fleet.web.days import day_words
 from fleet.web.limits import need_words
@@ -162,7 +162,7 @@ def unit_weighing_record(request: HttpRequest, tag: str) -> HttpResponse:
         try:
             unit_weighing_add(unit=unit, actor=person_of(request), **form.values())
         except DomainError as error:
-            if error.key == "weighing.implausible" and weighing_may_be(unit, **form.weighed()):
+            if error.key == "weighing.implausible":
                 form.ask()
             raise
 

@@ -12,6 +12,7 @@ from typing import Any
 from fleet.lib.errors import DomainError
 
 LIGHTEST_KG = 50.0
+TONNES = (400.0, 2500.0)  # kilograms of the catalogue for one typed: tonnes typed as kilograms
 MASS_FACTOR = 2.0  # a pound is 0.45 kg: masses typed in the other one of the two lie outside
 FORMS_FACTOR = 6.0  # a container or trailer may weigh more than what it carries
 LEAST_KG_M3, MOST_KG_M3 = 10.0, 7850.0
@@ -43,6 +44,8 @@ _INSIDE: tuple[tuple[tuple[str, ...], tuple[str, ...], str], ...] = (
     (("axle_spacing_mm",), ("length_mm",), "The axles are {value} mm apart on a form of {most} mm."),
     (("tongue_load_kg",), ("mass_kg",), "The tongue bears {value} kg of a form of {most} kg."),
 )  # fmt: skip
+
+_OF_MASS = frozenset({"mass_kg", "tongue_load_kg"})  # the pair of _INSIDE that is about the mass
 
 
 def measure_faults(
@@ -78,6 +81,30 @@ def measure_faults(
                     most=f"{most:g}",
                 ),
             )
+
+
+def measure_problems(
+    measures: Mapping[str, Any],
+    changed: Collection[str] | None = None,
+    *,
+    confirmed: bool,
+    listed_kg: float | None = None,
+    other_forms_kg: Collection[float] = (),
+) -> Iterator[tuple[str, DomainError]]:
+    """What is refused; where nothing is, what is asked about unless it is `confirmed`: measured twice.
+
+    A mass that is asked about is asked about first: what it does not agree with is told once it is confirmed.
+    Arguments as in `measure_doubts`.
+    """
+    faults = list(measure_faults(measures, changed))
+    doubts = (
+        []
+        if confirmed
+        else list(measure_doubts(measures, changed, listed_kg=listed_kg, other_forms_kg=other_forms_kg))
+    )
+    if any(name == "mass_kg" for name, _error in doubts):
+        faults = [fault for fault in faults if fault[0] not in _OF_MASS or fault[1].key != "form.outside"]
+    yield from faults or doubts
 
 
 def measure_doubts(
@@ -126,6 +153,15 @@ def _odd_mass(
 ) -> DomainError | None:
     sides = [_number(measures.get(name)) for name in ("length_mm", "width_mm", "height_mm")]
     if listed_kg is not None and not listed_kg / MASS_FACTOR <= mass_kg <= listed_kg * MASS_FACTOR:
+        if mass_kg > 0 and TONNES[0] <= listed_kg / mass_kg <= TONNES[1]:
+            return _mass_error(
+                "form.mass_listed",
+                "{mass} kg for a form whose catalogue mass is {other} kg: is the unit right? It looks like tonnes typed "
+                "as kilograms.",
+                mass_kg,
+                listed_kg,
+                ask="",
+            )
         return _mass_error(
             "form.mass_listed", "{mass} kg against {other} kg in the catalogue.", mass_kg, listed_kg
         )
@@ -146,10 +182,16 @@ def _odd_mass(
     return None
 
 
-def _mass_error(key: str, template: str, mass_kg: float, other: float) -> DomainError:
+def _mass_error(
+    key: str,
+    template: str,
+    mass_kg: float,
+    other: float,
+    ask: str = " Was it typed in another unit of measure?",
+) -> DomainError:
     return DomainError(
         key,
-        template + " Was it typed in another unit of measure?",
+        template + ask,
         mass=f"{mass_kg:.4g}" if mass_kg < 1000 else f"{mass_kg:.0f}",
         other=f"{other:.3g}" if other < 1000 else f"{other:.0f}",
     )

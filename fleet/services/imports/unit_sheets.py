@@ -480,11 +480,15 @@ class WeighingSheet(UnitEventSheet):
     def check(self, lookups: Lookups, row: Planned) -> Iterator[Problem]:
         if said_only(row, "confirmed"):
             return
-        row.obj.confirmed = True  # what is out of the ordinary is told below, where it belongs
-        yield from super().check(lookups, row)
         row.obj.confirmed = bool(row.values.get("confirmed"))
-        if row.action == "added" or {"mass_kg", "packed_form"} & set(row.changes):
-            yield from (asked_for(name, error) for name, error in weighing_doubts(row.obj))
+        asked = row.action == "added" or {"mass_kg", "packed_form"} & set(row.changes)
+        doubts = list(weighing_doubts(row.obj)) if asked else []
+        confirmed, row.obj.confirmed = row.obj.confirmed, True
+        for name, error in super().check(lookups, row):
+            if not doubts or error.key != "weighing.impossible":  # told below, where it belongs
+                yield name, error
+        row.obj.confirmed = confirmed
+        yield from (asked_for(name, error) for name, error in doubts)
 
 
 class ModificationSheet(UnitEventSheet):

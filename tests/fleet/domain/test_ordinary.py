@@ -2,7 +2,7 @@
 
 import pytest
 
-from fleet.domain.transport.ordinary import measure_doubts, measure_faults
+from fleet.domain.transport.ordinary import measure_doubts, measure_faults, measure_problems
 
 SKID = {
     "length_mm": 5700.0, "width_mm": 2280.0, "height_mm": 2260.0, "mass_kg": 3700.0,
@@ -100,9 +100,38 @@ def test_only_what_changed_is_asked_about() -> None:
 def test_the_sentences_name_both_numbers() -> None:
     ((_name, error),) = measure_doubts(SKID | {"mass_kg": 3.7}, listed_kg=3700.0)
     assert (
-        error.sentence == "3.7 kg against 3700 kg in the catalogue. Was it typed in another unit of measure?"
+        error.sentence == "3.7 kg for a form whose catalogue mass is 3700 kg: is the unit right? "
+        "It looks like tonnes typed as kilograms."
+    )
+    ((_name, error),) = measure_doubts(SKID | {"mass_kg": 1000.0}, listed_kg=3700.0)
+    assert (
+        error.sentence == "1000 kg against 3700 kg in the catalogue. Was it typed in another unit of measure?"
     )
     ((_name, error),) = measure_faults(SKID | {"cog_z_mm": 9000.0})
     assert error.sentence.startswith(
         "The centre of gravity lies 9000 mm above the base of a form of 2260 mm."
     )
+
+
+@pytest.mark.parametrize(
+    ("mass_kg", "confirmed", "expected"),
+    [
+        # The tongue bears 150 kg: of 3.7 kg that cannot be, but the mass is asked about first.
+        (3.7, False, [("mass_kg", "form.mass_listed")]),
+        (3.7, True, [("mass_kg", "form.outside")]),
+        (1000.0, False, [("mass_kg", "form.mass_listed")]),
+        (1000.0, True, []),
+        (3600.0, False, []),
+        (-3.7, False, [("mass_kg", "form.negative")]),
+    ],
+)
+def test_a_mass_out_of_proportion_is_asked_about_before_the_tongue_speaks(
+    mass_kg, confirmed, expected
+) -> None:
+    found = measure_problems(SKID | {"mass_kg": mass_kg}, {"mass_kg"}, confirmed=confirmed, listed_kg=3700.0)
+    assert keys(found) == expected
+
+
+def test_a_tongue_that_bears_too_much_is_refused_without_a_question() -> None:
+    found = measure_problems(SKID | {"tongue_load_kg": 9000.0}, {"tongue_load_kg"}, confirmed=False)
+    assert keys(found) == [("tongue_load_kg", "form.outside")]

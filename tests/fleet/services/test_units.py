@@ -144,6 +144,20 @@ def test_a_weighing_is_of_this_design_and_believable():
         weighing_record(packed_form=unlisted, mass_kg=3.7, **values)
 
 
+def test_a_weighing_that_cannot_be_is_asked_about_first_and_never_kept():
+    unit = UnitFactory()
+    form = PackedFormFactory(design=unit.design, kind="trailer", mass_kg=3700.0, tongue_load_kg=150.0)
+    values = {"unit": unit, "packed_form": form, "happened_at": ago(1), "actor": None, "now": NOW}
+    with pytest.raises(DomainError, match="tonnes typed as kilograms") as asked:
+        weighing_record(mass_kg=3.7, **values)
+    assert asked.value.key == "weighing.implausible"
+    for mass_kg in (3.7, -5.0):
+        with pytest.raises(DomainError) as refused:
+            weighing_record(mass_kg=mass_kg, confirmed=True, **values)
+        assert refused.value.key == "weighing.impossible"
+        assert "confirm" not in refused.value.sentence
+
+
 def test_a_mass_out_of_the_ordinary_is_confirmed_once():
     unit = UnitFactory()
     form = PackedFormFactory(design=unit.design, mass_kg=1800.0)

@@ -193,13 +193,20 @@ def test_a_mass_out_of_the_ordinary_is_saved_with_the_tick(client, unit, skid) -
     assert unit.weighings.get().mass_kg == 18150.0
 
 
-def test_a_mass_that_cannot_be_is_refused_without_a_tick(client, unit, skid) -> None:
+def test_a_mass_that_cannot_be_is_asked_about_first_and_refused_for_good(client, unit, skid) -> None:
     skid.tongue_load_kg = 340.0
     skid.save()
-    answer = post(client, "weighing/", packed_form=skid.pk, mass_kg="3.7")
-    assert answer.status_code == 422
-    assert "The tongue bears 340 kg" in answer.content.decode()
-    assert "It was weighed twice" not in answer.content.decode()
+    given = {"packed_form": skid.pk, "mass_kg": "3.7"}
+    asked = post(client, "weighing/", **given)
+    assert asked.status_code == 422
+    assert "tonnes typed as kilograms" in asked.content.decode()
+    assert "It was weighed twice" in asked.content.decode()
+    seen = asked.context["form"]["asked"].value()
+    refused = post(client, "weighing/", confirmed="on", asked=seen, **given)
+    assert refused.status_code == 422
+    assert "The tongue bears 340 kg" in refused.content.decode()
+    assert "confirm that it is right" not in refused.content.decode()
+    assert not unit.weighings.exists()
 
 
 def test_a_weighing_says_what_was_aboard_and_brings_its_slip_once(
