@@ -191,7 +191,6 @@ class SheetForm(TripForm):
             (Topic.FORKLIFT_AXLE, data.get("fork_axle_kg") is not None),
             (Topic.LASHING, data.get("straps") is not None),
             (Topic.LICENCE, bool(data.get("licence"))),
-            (Topic.TRAILER_PLATE, bool(data.get("licence"))),
         ):
             if said:
                 asked.add(topic)

@@ -22,6 +22,7 @@ from fleet.domain.fit.checks import (
     Verdicts,
     better_way,
     failing_keys,
+    lacking_keys,
     settle,
 )
 from fleet.domain.fit.containers import check_containers
@@ -105,7 +106,10 @@ class CheckLine:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """One load and one conveyance. `margin` belongs to `margin_check`: the reason when refused, else the binding check."""
+    """One load and one conveyance. `margin` belongs to `margin_check`: the reason when refused, else the binding check.
+
+    `missing` are the keys of all facts that are not known, beside a refusal too.
+    """
 
     conveyance: str
     verdict: str
@@ -117,6 +121,12 @@ class Answer:
     also_fails: tuple[str, ...]
     margin_mm: float | None
     margin_kg: float | None
+    missing: tuple[str, ...] = ()
+
+    @property
+    def against(self) -> tuple[str, ...]:
+        """The keys of all that stands against it: refusals first, then what is missing."""
+        return () if self.fits else tuple(dict.fromkeys((self.reason, *self.also_fails, *self.missing)))
 
     @property
     def fits(self) -> bool:
@@ -314,6 +324,7 @@ def _answer(verdicts: Verdicts, load: int, place: int, name: str) -> Answer:
         tuple(key for key in failing if key != reason),
         _plain(verdicts.margin_mm[cell]),
         _plain(verdicts.margin_kg[cell]),
+        lacking_keys(int(verdicts.lacks[cell])),
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.domain.fit.reasons import BIT_OF, CAN_FAIL, CODE_OF, KEYS
+from fleet.domain.fit.reasons import BIT_OF, CAN_FAIL, CAN_LACK, CODE_OF, KEYS, LACK_BIT_OF
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -95,7 +95,9 @@ class Board:
 
 @dataclass(frozen=True, slots=True)
 class Verdicts:
-    """The outcome of all pairs, shape (n, m). Keys are places in `reasons.KEYS`, -1 = none; `fails` has bits of `CAN_FAIL`.
+    """The outcome of all pairs, shape (n, m). Keys are places in `reasons.KEYS`, -1 = none.
+
+    `fails` has bits of `CAN_FAIL`, `lacks` of `CAN_LACK`: a pair may be refused and lack facts besides.
 
     `margin` is that of the reason when refused, that of the binding check when it fits; `margin_mm` and `margin_kg` are the
     smallest slacks of lengths and masses, nan where nothing of the kind was asked or nothing can be decided.
@@ -108,6 +110,7 @@ class Verdicts:
     margin_mm: FloatArray
     margin_kg: FloatArray
     fails: NDArray[np.uint64]
+    lacks: NDArray[np.uint64]
     turned: BoolArray
     sided_shortfall: FloatArray
 
@@ -116,7 +119,7 @@ class Verdicts:
 
 
 def settle(board: Board) -> Verdicts:
-    """Missing facts first, then the first failing check, else the binding slack."""
+    """The first failing check, which rests on facts that are known; else the first missing fact; else the binding slack."""
     shape = board.shape
     reason = np.full(shape, CODE_OF["ok"], dtype=np.int16)
     check_of = np.full(shape, -1, dtype=np.int16)
@@ -139,18 +142,24 @@ def settle(board: Board) -> Verdicts:
             reason[failing] = CODE_OF[check.key]
             np.copyto(margin, check.margin, where=failing)
             check_of[failing] = CODE_OF[check.key]
-    open_ = _missing(board, reason)
+    lacks = _lacking(board, reason, refused)
+    open_ = (lacks != 0) & ~refused
     margin[open_] = np.nan
     check_of[np.isnan(margin)] = -1
     verdict = np.where(open_, CANNOT_DECIDE, np.where(refused, REFUSED, FITS)).astype(np.int8)
     smallest_mm, smallest_kg = _smallest(board, "mm", open_), _smallest(board, "kg", open_)
     turned = np.zeros(shape, dtype=np.bool_)
-    return Verdicts(verdict, reason, margin, check_of, smallest_mm, smallest_kg, fails, turned, shortfall)
+    return Verdicts(
+        verdict, reason, margin, check_of, smallest_mm, smallest_kg, fails, lacks, turned, shortfall
+    )
 
 
 def better_way(given: Verdicts, turned: Verdicts, may_turn: BoolArray) -> Verdicts:
-    """Of two orientations the first that fits; if neither does, the one whose largest shortfall is smaller."""
-    use = may_turn & (given.verdict == REFUSED) & (turned.verdict == FITS)
+    """Of two orientations the first that fits, else the first that may yet fit once what is missing is known.
+
+    If both are refused, the one whose largest shortfall is smaller.
+    """
+    use = may_turn & (given.verdict == REFUSED) & (turned.verdict != REFUSED)
     neither = may_turn & (given.verdict == REFUSED) & (turned.verdict == REFUSED)
     use = use | (neither & (turned.sided_shortfall < given.sided_shortfall))
     if not use.any():
@@ -171,6 +180,11 @@ def failing_keys(fails: int) -> tuple[str, ...]:
     return tuple(key for bit, key in enumerate(CAN_FAIL) if fails >> bit & 1)
 
 
+def lacking_keys(lacks: int) -> tuple[str, ...]:
+    """The keys of a `lacks` number, in reason order."""
+    return tuple(key for bit, key in enumerate(CAN_LACK) if lacks >> bit & 1)
+
+
 def _bind(
     check: Check, best_rank: CodeArray, best: FloatArray, margin: FloatArray, check_of: KeyArray
 ) -> None:
@@ -183,16 +197,18 @@ def _bind(
         check_of[closer] = CODE_OF[check.key]
 
 
-def _missing(board: Board, reason: KeyArray) -> BoolArray:
-    undecided = np.zeros(board.shape, dtype=np.bool_)
+def _lacking(board: Board, reason: KeyArray, refused: BoolArray) -> NDArray[np.uint64]:
+    """The bits of all that is missing; where nothing is refused the first of it becomes the reason."""
+    lacks = np.zeros(board.shape, dtype=np.uint64)
     first = np.full(board.shape, len(KEYS), dtype=np.int16)
     for check in board.checks:
         lacking = check.state == MISSING
         if lacking.any():
             first[lacking] = np.minimum(first[lacking], CODE_OF[check.key])
-            undecided |= lacking
+            lacks[lacking] |= np.uint64(1 << LACK_BIT_OF[check.key])
+    undecided = (lacks != 0) & ~refused
     reason[undecided] = first[undecided]
-    return undecided
+    return lacks
 
 
 def _smallest(board: Board, unit: str, undecided: BoolArray) -> FloatArray:

@@ -63,6 +63,8 @@ def _hover(board: Board, types: ConveyanceTable, trip: Trip, hung: FloatArray) -
     if trip.alt_m is None or trip.isa_dev_c is None:
         return
     altitude = density_altitude_m(trip.alt_m, trip.isa_dev_c)
-    board.lacks("outside_performance_table", altitude > BEYOND_TABLE * HOT_HIGH_DA_M)
+    outside = altitude > BEYOND_TABLE * HOT_HIGH_DA_M
+    board.lacks("outside_performance_table", outside)
     most = types["hook_limit_kg"]
-    board.limit("hook_performance", "kg", usable_sling_kg(types, altitude), hung, rank=USUAL, scale=most)
+    usable = usable_sling_kg(types, altitude)
+    board.limit("hook_performance", "kg", usable, hung, when=not outside, rank=USUAL, scale=most)

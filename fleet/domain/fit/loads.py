@@ -22,7 +22,7 @@ class Load:
 
     `cg_offset_mm` is the distance of the centre of gravity from the middle of the box it is stowed in, lengthways, once
     stowed. `bearing_length_mm` and `bearing_area_m2` are those of beams or boards put under it. `tongue_kg` is the load on
-    the coupling, `trailer_gvwr_kg` the plate of the trailer, for the licence only. `point_run_mm` is the measured horizontal
+    the coupling, `trailer_gvwr_kg` the gross mass on the plate of the trailer. `point_run_mm` is the measured horizontal
     distance from a lifting point to the plumb line under the hook; without it half the diagonal of the points counts.
     `near_point_run_mm` is that of the nearest point, `near_point_share` the largest part of the mass that may hang on it.
     """

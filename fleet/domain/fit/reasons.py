@@ -39,7 +39,7 @@ _ROWS = (
         "missing_trailer_gvwr_kg",
         "The plated mass of the trailer is not known.",
         "",
-        "2006/126/EC; 49 CFR 383.91",
+        "plate of the trailer; 49 CFR 390.5; 2006/126/EC",
     ),
     ("missing_braked", "It is not known whether the trailer is braked.", "", "UN R13; 49 CFR 393.42"),
     ("missing_tongue_kg", "The load on the coupling is not known.", "", "UN R55; SAE J684"),
@@ -98,6 +98,12 @@ _ROWS = (
         "type data; flight manual",
     ),
     ("deck_payload", "It is heavier than the vehicle may carry.", "the vehicle's payload", "vehicle plate"),
+    (
+        "trailer_plate",
+        "It is heavier than the plate of the trailer allows.",
+        "the plate of the trailer",
+        "plate of the trailer; 49 CFR 390.5; 1230/2012",
+    ),
     (
         "unbraked_limit",
         "It is too heavy to be towed without brakes.",
@@ -230,6 +236,8 @@ KEYS: tuple[str, ...] = tuple(REASONS)
 CODE_OF: dict[str, int] = {key: code for code, key in enumerate(KEYS)}
 CAN_FAIL: tuple[str, ...] = tuple(key for key in KEYS if not key.startswith(("missing_", "outside_", "ok")))
 BIT_OF: dict[str, int] = {key: bit for bit, key in enumerate(CAN_FAIL)}
+CAN_LACK: tuple[str, ...] = tuple(key for key in KEYS if key.startswith(("missing_", "outside_")))
+LACK_BIT_OF: dict[str, int] = {key: bit for bit, key in enumerate(CAN_LACK)}
 _UNITS: dict[str, tuple[str, ...]] = {
     "mm": (
         *(
@@ -259,6 +267,7 @@ _UNITS: dict[str, tuple[str, ...]] = {
             "uld_mass",
             "hook_structural",
             "deck_payload",
+            "trailer_plate",
             "unbraked_limit",
             "tow_rating",
         ),

@@ -2,6 +2,7 @@
 
 Sources: 2018/858 and UN R13 (brakes), UN R55 (coupling load: 4 % of the trailer or 25 kg, at most the plate), SAE J684
 (classes; tongue 10 to 15 %), 96/53/EC and 23 CFR 658 (size, axles). The lowest of tow rating, coupling and GCWR counts.
+The trailer itself bears no more than its own plate: 49 CFR 390.5 (gross vehicle weight rating), 1230/2012 annex I.
 """
 
 from __future__ import annotations
@@ -26,11 +27,13 @@ def check_towing(loads: LoadColumns, vehicles: ConveyanceTable, trip: Trip) -> B
     board = Board(loads.size, len(vehicles))
     size_and_mass_known(board, loads)
     mass = loads["mass_kg"]
+    if trip.asks(Topic.TRAILER_PLATE):
+        board.lacks("missing_trailer_gvwr_kg", ~loads.known("trailer_gvwr_kg"))
     if trip.asks(Topic.LICENCE):
-        if trip.asks(Topic.TRAILER_PLATE):
-            board.lacks("missing_trailer_gvwr_kg", ~loads.known("trailer_gvwr_kg"))
+        # no plate is less than what the trailer lawfully weighs: a licence too small for the mass is too small for it
         plate = np.where(loads.known("trailer_gvwr_kg"), loads["trailer_gvwr_kg"], mass)
         check_licence(board, vehicles, plate, trip.driver_licence)
+    board.limit("trailer_plate", "kg", loads["trailer_gvwr_kg"], mass, rank=USUAL)
     _brakes(board, loads, vehicles, trip)
     rating = np.fmin(vehicles["tow_braked_kg"], vehicles["gcwr_kg"] - vehicles["kerb_kg"])
     board.limit("tow_rating", "kg", rating, mass, rank=USUAL)

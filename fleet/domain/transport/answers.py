@@ -32,6 +32,7 @@ ALWAYS_ASKED: Topics = OF_THE_FORM | {
     Topic.PROOF,
     Topic.CENTRE_OF_GRAVITY,
     Topic.AXLES,
+    Topic.TRAILER_PLATE,
     Topic.HOVER,
     Topic.SLING_ANGLE,
     Topic.SLING_LENGTH,

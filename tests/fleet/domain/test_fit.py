@@ -199,8 +199,9 @@ def test_runway_needed() -> None:
     ("asked", "trip", "reason"),
     [
         (Topic.RUNWAY, {}, "missing_runway_m"),
-        (Topic.RUNWAY, {"runway_m": 900.0}, "missing_elevation_m"),
-        (Topic.RUNWAY, {"runway_m": 900.0, "elevation_m": 0.0}, "missing_isa_dev_c"),
+        (Topic.RUNWAY, {"runway_m": 900.0}, "runway"),
+        (Topic.RUNWAY, {"runway_m": 2900.0}, "missing_elevation_m"),
+        (Topic.RUNWAY, {"runway_m": 2900.0, "elevation_m": 0.0}, "missing_isa_dev_c"),
         (Topic.SURFACE, {}, "missing_surface"),
         (Topic.RANGE, {}, "missing_leg_km"),
         (Topic.SURFACE, {"surface": "unpaved"}, "runway_surface"),
@@ -280,6 +281,74 @@ def test_us_licences(licence: str | None, plate: float, reason: str) -> None:
     assert (
         ask(load, "tow_pintle_us", asked=frozenset({Topic.LICENCE}), driver_licence=licence).reason == reason
     )
+
+
+@pytest.mark.parametrize("vehicle", ["tow_pickup_eu", "tow_pintle_us"])
+def test_a_trailer_is_never_loaded_over_its_plate(vehicle: str) -> None:
+    """49 CFR 390.5 (gross vehicle weight rating), 1230/2012 (technically permissible mass). The limit itself passes."""
+    at_plate = replace(UNIT, trailer_gvwr_kg=2600.0)
+    assert ask(at_plate, vehicle).fits
+    over = ask(replace(at_plate, mass_kg=2601.0), vehicle)
+    assert (over.verdict, over.reason) == ("refused", "trailer_plate")
+    assert (over.margin, over.margin_unit, over.margin_kg) == (-1.0, "kg", -1.0)
+    assert "plate" in over.sentence
+
+
+def test_a_plate_that_is_not_known_is_asked_for_without_any_question_of_licences() -> None:
+    asked = frozenset({Topic.TRAILER_PLATE})
+    assert ask(UNIT, "tow_pickup_eu").fits
+    assert ask(UNIT, "tow_pickup_eu", asked=asked).reason == "missing_trailer_gvwr_kg"
+    assert ask(replace(UNIT, trailer_gvwr_kg=2600.0), "tow_pickup_eu", asked=asked).fits
+
+
+@pytest.mark.parametrize(
+    ("load", "conveyance", "asked", "reason", "missing"),
+    [
+        (replace(UNIT, mass_kg=None, height_mm=2300.0), "c20gp_typ", (), "door_height", ("missing_mass_kg",)),
+        (
+            replace(UNIT, lift_points=0.0),
+            "mi8mtv",
+            (Topic.LIFT_POINTS, Topic.SLING_ANGLE),
+            "no_lift_points",
+            ("missing_sling_geometry",),
+        ),
+        (
+            replace(UNIT, proof_in_date=False, length_mm=None),
+            "mi8mtv",
+            (Topic.PROOF,),
+            "proof_expired",
+            ("missing_length_mm",),
+        ),
+        (
+            Load(6000.0, None, 2000.0, 3000.0),
+            "c20gp_typ",
+            (),
+            "hold_length",
+            ("missing_width_mm",),
+        ),
+        (replace(UNIT, mass_kg=30000.0), "kmax", (Topic.HOVER,), "hook_structural", ("missing_alt_m",)),
+    ],
+)
+def test_a_refusal_that_rests_on_known_facts_is_a_no_with_what_is_missing_beside(
+    load: Load, conveyance: str, asked: tuple[Topic, ...], reason: str, missing: tuple[str, ...]
+) -> None:
+    answer = ask(load, conveyance, asked=frozenset(asked), isa_dev_c=0.0)
+    assert (answer.verdict, answer.reason, answer.missing) == ("refused", reason, missing)
+    assert answer.against[0] == reason
+    assert answer.against[-1] == missing[-1]
+
+
+def test_what_could_pass_turned_once_more_is_known_is_not_refused() -> None:
+    """Too wide for the door as given, not when turned: with the mass not known nothing is decided."""
+    turned = ask(Load(2200.0, 5600.0, 2100.0, None), "c20gp_typ")
+    assert (turned.verdict, turned.reason, turned.margin) == ("cannot_decide", "missing_mass_kg", None)
+    assert ask(Load(2200.0, 5600.0, 2100.0, None, no_rotate=True), "c20gp_typ").reason == "door_width"
+
+
+def test_outside_the_performance_table_only_the_hook_itself_refuses() -> None:
+    high = {"asked": frozenset({Topic.HOVER}), "alt_m": 4500.0, "isa_dev_c": 20.0}
+    assert ask(replace(UNIT, mass_kg=2700.0), "kmax", **high).reason == "outside_performance_table"
+    assert ask(replace(UNIT, mass_kg=30000.0), "kmax", **high).reason == "hook_structural"
 
 
 def test_tongue_limits() -> None:

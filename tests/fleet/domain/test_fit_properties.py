@@ -16,9 +16,9 @@ from fleet.domain.fit.answers import (
     conveyances_of,
     held_conveyances,
 )
-from fleet.domain.fit.checks import FITS
+from fleet.domain.fit.checks import FITS, REFUSED
 from fleet.domain.fit.loads import Load
-from fleet.domain.fit.reasons import CAN_FAIL, REASONS, UNIT_OF
+from fleet.domain.fit.reasons import CAN_FAIL, CAN_LACK, REASONS, UNIT_OF
 from fleet.domain.fit.trip import EVERYTHING, SIZE_AND_MASS, WHOLE_TRIP, Clearance, Clearances, Lashing, Trip
 from fleet.lib.errors import DomainError
 
@@ -142,6 +142,26 @@ def test_a_removed_circumstance_never_makes_a_fit(load: Load, trip: Trip, fact: 
     assert not ((after == FITS) & (before != FITS)).any()
 
 
+@given(LOADS, TRIPS, st.data())
+@settings(max_examples=80, deadline=None)
+def test_a_refusal_stays_whatever_the_missing_facts_turn_out_to_be(
+    load: Load, trip: Trip, data: st.DataObject
+) -> None:
+    """No rests on what is known: filling in the blanks of the load never takes it back."""
+    before = answer_fleet([load], trip).verdicts.verdict
+    other = data.draw(LOADS)
+    # not facts but measures that can be taken, and a spacing without which the strictest axle group counts
+    not_facts = {"bearing_length_mm", "bearing_area_m2", "no_rotate", "axle_spacing_mm"}
+    blanks = {
+        f.name: getattr(other, f.name)
+        for f in fields(load)
+        if f.name not in not_facts and getattr(load, f.name) is None
+    }
+    after = answer_fleet([replace(load, **blanks)], trip).verdicts.verdict
+    taken_back = (before == REFUSED) & (after != REFUSED)
+    assert not taken_back.any(), [key for key, back in zip(KEYS, taken_back[0], strict=True) if back]
+
+
 @given(LOADS, TRIPS, st.sampled_from(list(EASIER)))
 @settings(max_examples=100, deadline=None)
 def test_a_smaller_load_is_never_refused_where_the_larger_fits(load: Load, trip: Trip, fact: str) -> None:
@@ -203,10 +223,13 @@ def test_margin_and_verdict_agree(load: Load, trip: Trip) -> None:
         else:
             assert answer.margin is None
             assert answer.reason.startswith(("missing_", "outside_"))
+            assert not answer.also_fails
+        assert answer.verdict != "fits" or not answer.missing
 
 
 def test_every_key_that_can_fail_has_a_sentence_and_fits_the_bits() -> None:
     assert len(CAN_FAIL) <= 64
+    assert len(CAN_LACK) <= 64
     assert set(UNIT_OF) <= set(CAN_FAIL)
     assert all(REASONS[key].sentence and REASONS[key].source for key in CAN_FAIL)
 
