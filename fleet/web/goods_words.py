@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from django.utils.translation import gettext as _
@@ -18,7 +19,7 @@ FACT_WORDS: dict[str, Any] = {
     "fuel_l": _l("fuel in the tank, L"),
     "chemistry": _l("chemistry"),
     "form": _l("form"),
-    "config": _l("it travels"),
+    "config": _l("how it travels"),
     "host": _l("installed in"),
     "un383": _l("UN 38.3 tests"),
     "wh": _l("energy, Wh"),
@@ -52,6 +53,8 @@ FACT_WORDS: dict[str, Any] = {
     "fuel": _l("fuel"),
     "upright_only": _l("may only stand upright"),
     "ullage_ok": _l("room left above the fuel"),
+    "goods_list": _l("the word that the list is complete"),
+    "edition": _l("an edition of the rules for that date"),
     "other_dg": _l("holds other dangerous goods"),
 }
 VALUE_WORDS: dict[str, Any] = {
@@ -75,6 +78,17 @@ VALUE_WORDS: dict[str, Any] = {
 
 def fact_words(name: str) -> str:
     return str(FACT_WORDS.get(name, name.replace("_", " ")))
+
+
+# Facts of which the upper end of a band counts: shown as whole numbers, rounded up.
+UPPER_END = frozenset({"soc_pct", "indicated_pct"})
+
+
+def told_words(fact: str, value: Any) -> str:
+    """The value of a fact, never kinder than it is."""
+    return value_words(
+        float(math.ceil(value - 1e-9)) if fact in UPPER_END and isinstance(value, float) else value
+    )
 
 
 def value_words(value: Any) -> str:

@@ -6,10 +6,22 @@ A mass or a size that must pass is rounded up, a limit, a rating and a margin do
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from decimal import Decimal
 
 from django.utils.translation import gettext as _
 
-from fleet.lib.quantities import UNITS, System, display_value, format_quantity, round_down, round_up
+from fleet.lib.quantities import (
+    UNIT_SPACE,
+    UNITS,
+    System,
+    display_unit,
+    display_value,
+    format_number,
+    format_quantity,
+    round_down,
+    round_up,
+)
 
 
 def need_words(value: float | None, base: str, system: System = "si") -> str:
@@ -43,3 +55,21 @@ def spare_number(value: float | None, base: str, *, digits: int = 1) -> float | 
     if value is None or not math.isfinite(value):
         return None
     return float(display_value(value, base, direction="down", digits=digits))
+
+
+def shares_of_sum(parts: Sequence[float | None], total: float | None, system: System = "si") -> list[str]:
+    """Masses [kg] to a tenth of the unit shown, so that they add up to their `total` rounded up to a tenth.
+
+    `total` or a part None: not known; then each is rounded up by itself. A part that is not known is empty.
+    """
+    known = [value for value in parts if value is not None and math.isfinite(value)]
+    if total is None or not math.isfinite(total) or len(known) < len(parts):
+        return [format_quantity(value, "kg", system, direction="up", digits=1) for value in parts]
+    exact = [10 * float(display_value(value, "kg", system, digits=6)) for value in known]
+    whole = int(10 * display_value(total, "kg", system, direction="up", digits=1))
+    shares = [math.floor(value + 1e-4) for value in exact]
+    by_rest = sorted(range(len(shares)), key=lambda n: shares[n] - exact[n])
+    for n in by_rest[: max(0, whole - sum(shares))]:
+        shares[n] += 1
+    symbol = display_unit("kg", system).symbol
+    return [f"{format_number(Decimal(tenths) / 10)}{UNIT_SPACE}{symbol}" for tenths in shares]

@@ -51,6 +51,22 @@ def goods_keys_of(units: Collection[Unit], *, now: dt.datetime) -> dict[int, lis
     return {pk: sorted(found) for pk, found in keys.items()}
 
 
+def goods_names(keys: Collection[str]) -> dict[str, str]:
+    """What the lines are called for people, by key: those taken off the list too. Two queries at most."""
+    parted = {key: key.partition(":")[::2] for key in keys}
+    lines = {int(name) for kind, name in parted.values() if kind == "line" and name.isdecimal()}
+    codes = {name for kind, name in parted.values() if kind == "item"}
+    labels = dict(GoodsLine.objects.filter(pk__in=lines).values_list("pk", "label")) if lines else {}
+    items = dict(Item.objects.filter(code__in=codes).values_list("code", "name")) if codes else {}
+    names = {}
+    for key, (kind, name) in parted.items():
+        if kind == "line" and name.isdecimal():
+            names[key] = labels.get(int(name), key)
+        else:
+            names[key] = items.get(name, name) if kind == "item" else name
+    return names
+
+
 def items_said(day: dt.date) -> QuerySet[Item]:
     """Every item with what was said of it (`goods`, None: nothing). Adds `is_aboard` and `in_kit`: some unit carries it, a
     bill in force on `day` has it in the kit. One query.

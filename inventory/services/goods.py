@@ -39,7 +39,7 @@ from inventory.models import (
     Item,
     ItemGoods,
 )
-from inventory.selectors.goods import goods_keys
+from inventory.selectors.goods import goods_keys, goods_names
 
 
 def goods_line_add(
@@ -206,10 +206,11 @@ class ListChanged(DomainError):
     """The list is not the one that was shown. `came` and `gone` are keys of lines."""
 
     def __init__(self, came: list[str], gone: list[str]) -> None:
+        names = goods_names([*came, *gone])
         super().__init__(
             "goods.list_changed",
             _("The list changed while you looked at it ({what}). Look at it again, then confirm."),
-            what=", ".join([*(f"+ {key}" for key in came), *(f"- {key}" for key in gone)]),
+            what=", ".join([*(f"+ {names[key]}" for key in came), *(f"- {names[key]}" for key in gone)]),
         )
         self.came, self.gone = came, gone
 

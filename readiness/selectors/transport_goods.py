@@ -227,7 +227,7 @@ def bank_lines(
             marked_nonspillable=_yes(said["marked_nonspillable"]),
             adr_1137_ruling=_yes(said["adr_1137_ruling"]),
         )
-        label = f"{said['serial']} ({chemistries.get(code, code)})"
+        label = f"{said['serial']}, {chemistries.get(code, code)}"
         discharge = _yes(said["discharge_allowed"]), said["discharge_w"]
         found.append(Line(f"bank:{said['serial']}", UnitItem(label, battery), discharge))
     return Lines(stays["unit"], np.arange(len(found)), found)

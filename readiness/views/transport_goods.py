@@ -10,16 +10,17 @@ from django.http import HttpRequest, HttpResponse
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_GET, require_http_methods
 
 from fleet.models import BankStay, BatteryBank, Unit
 from fleet.permissions import access_unit, member_required, request_rights
 from fleet.web.days import day_words, moment_words
-from fleet.web.goods_words import fact_words, value_words
+from fleet.web.goods_words import fact_words, told_words
 from fleet.web.page import render_page
 from fleet.web.site import person_of
 from inventory.models import GoodsCheck, GoodsKind, GoodsLine
+from inventory.selectors.goods import goods_names
 from inventory.services.goods import ListChanged, goods_check_record, goods_line_add, goods_list_confirm
 from readiness.forms.transport_goods import LINE_KINDS, GoodsCheckForm, GoodsConfirmForm, GoodsLineForm
 from readiness.selectors.goods_list import GoodsPage, GoodsRow, Look, goods_page
@@ -201,7 +202,12 @@ def _word(page: GoodsPage) -> str:
         "day": day_words(word.on),
     }
     if word.gone:
-        why = _("It counts no longer: a line is gone (%(keys)s).") % {"keys": ", ".join(word.gone)}
+        names = goods_names(word.gone)
+        why = ngettext(
+            "It counts no longer: a line is gone, %(what)s.",
+            "It counts no longer: lines are gone, %(what)s.",
+            len(names),
+        ) % {"what": ", ".join(f"'{name}'" for name in names.values())}
     elif word.confirmed:
         why = _("It counts through %(day)s.") % {"day": day_words(page.through)}
     else:
@@ -218,7 +224,7 @@ def _line_words(row: GoodsRow, unit: Unit, may_upkeep: bool) -> LineWords:
     return LineWords(
         row.label,
         str(GoodsKind(row.kind).label) if row.kind else "",
-        [(fact_words(fact), value_words(value)) for fact, value in row.known.items()],
+        [(fact_words(fact), told_words(fact, value)) for fact, value in row.known.items()],
         missing,
         [_look_words(look, unit) for look in row.looks],
         f"{check}?{urlencode({'about': row.key})}" if may_upkeep and looked_at else "",

@@ -30,9 +30,9 @@ from fleet.domain.transport.records import FormRecord, Gate, Paper, PaperState, 
 from fleet.lib.quantities import System, format_quantity
 from fleet.models.designs import CertificateKind
 from fleet.web.days import day_words
-from fleet.web.limits import limit_words, need_words
+from fleet.web.limits import limit_words, need_words, shares_of_sum
 from readiness.rules_words import MODE_WORDS as MODE_WORDS
-from readiness.web.transport_asks import Ask, asks_of
+from readiness.web.transport_asks import Ask, asks_of, missing_words
 
 VERDICT_WORDS = {
     Verdict.NOT_RESTRICTED: gettext_lazy("not restricted"),
@@ -56,6 +56,7 @@ CARRIED_OUTCOME = {
     Carried.CANNOT_DECIDE: "cannot_decide",
     Carried.NO: "fail",
 }
+NAMED = 3  # missing facts that a row of the grid names; the law below it names them all
 GROUPS = (
     ("containers", gettext_lazy("In a container, by sea")),
     ("planes", gettext_lazy("In a freighter")),
@@ -97,7 +98,10 @@ def group_of() -> dict[str, str]:
 
 @dataclass(frozen=True)
 class LawLine:
-    """One thing aboard in one mode. `ways`: what would turn a no round, in sentences; `asks`: what is missing."""
+    """One thing aboard in one mode; `key` '' is the list of goods itself.
+
+    `ways`: what would turn a no round, in sentences; `lacking`: what is missing, `asks`: and where it is written down.
+    """
 
     label: str
     verdict: str
@@ -106,7 +110,7 @@ class LawLine:
     provision: str
     sentence: str
     conditions: tuple[str, ...]
-    missing: str
+    lacking: tuple[str, ...]
     source: str
     verify: bool
     ways: tuple[str, ...] = ()
@@ -237,12 +241,13 @@ def _law_line(
         decision.un if decision.un not in ("none", "mixed") else "",
         decision.provision,
         sentence,
-        decision.conditions,
-        ", ".join(name.replace("_", " ") for name in decision.missing),
+        tuple(condition[:1].upper() + condition[1:] for condition in decision.conditions),
+        missing_words(decision.missing, unsaid=place < len(unit.items) and unit.items[place].item == Goods()),
         decision.source,
         decision.verify_before_use,
         ways,
         _asks(unit, place, decision) if ask_ways else (),
+        unit.keys[place] if place < len(unit.items) else "",
     )
 
 
@@ -504,8 +509,11 @@ def form_pairs(form: FormRecord, trip: Trip, system: System) -> list[dict[str, s
 
 
 def mass_lines(form: FormRecord, system: System) -> list[dict[str, str]]:
-    """The packed mass line by line, the sum last; none of it is rounded down."""
-    lines = [{"label": line.label, "value": need_words(line.kg, "kg", system)} for line in form.mass.lines]
+    """The packed mass line by line, the sum last and rounded up; to a tenth the lines add up to no more than it."""
+    shown = shares_of_sum([line.kg for line in form.mass.lines], form.mass.total_kg, system)
+    lines = [
+        {"label": line.label, "value": value} for line, value in zip(form.mass.lines, shown, strict=True)
+    ]
     return [*lines, {"label": _("Packed mass"), "value": need_words(form.mass.total_kg, "kg", system)}]
 
 

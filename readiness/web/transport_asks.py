@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from urllib.parse import urlencode
 
@@ -29,6 +30,11 @@ class Ask:
     right: str
 
 
+def missing_words(facts: Iterable[str], *, unsaid: bool = False) -> tuple[str, ...]:
+    """What is missing of one line, in words: for the sheet, the PDF, the API, one load and the list of goods alike."""
+    return (_("the word of what it is"),) if unsaid else tuple(fact_words(fact) for fact in facts)
+
+
 def asks_of(
     tag: str, key: str, facts: tuple[str, ...], *, unsaid: bool, back: str = "unit-transport"
 ) -> tuple[Ask, ...]:
@@ -37,14 +43,14 @@ def asks_of(
     """
     kind, _colon, name = key.partition(":")
     if not key:
-        return (
-            (Ask(_("the word that the list is complete"), _page("unit-goods-show", tag), "view"),)
-            if facts
-            else ()
-        )
+        return (Ask(", ".join(missing_words(facts)), _page("unit-goods-show", tag), "view"),) if facts else ()
     if kind == "item" and unsaid:
-        return (Ask(_("nobody has said what it is"), item_url(tag, name, "", back), "stock"),)
-    return tuple(Ask(fact_words(fact), fact_url(tag, key, fact, back), _right(kind)) for fact in facts)
+        (words,) = missing_words(facts, unsaid=True)
+        return (Ask(words, item_url(tag, name, "", back), "stock"),)
+    return tuple(
+        Ask(words, fact_url(tag, key, fact, back), _right(kind))
+        for fact, words in zip(facts, missing_words(facts), strict=True)
+    )
 
 
 def _right(kind: str) -> str:

@@ -45,6 +45,7 @@ from readiness.web.transport import (
     not_held,
     outcome_of_verdict,
 )
+from readiness.web.transport_asks import missing_words
 
 MOST_UNITS, MOST_KITS, MOST_PIECES = 12, 12, 30
 # What is left of three seconds for records, law and the page itself.
@@ -636,7 +637,7 @@ def _ruling(decision: Decision | None) -> RulingWords | None:
         outcome if eased or outcome != "pass" else "fail",
         decision.sentence,
         decision.conditions,
-        ", ".join(name.replace("_", " ") for name in decision.missing),
+        ", ".join(missing_words(decision.missing)),
         decision.source,
         decision.verify_before_use,
     )

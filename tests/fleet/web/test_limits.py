@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fleet.lib.quantities import convert
-from fleet.web.limits import limit_words, need_words, spare_number, spare_words
+from fleet.web.limits import limit_words, need_words, shares_of_sum, spare_number, spare_words
 
 LB = 0.45359237  # exact by definition: NIST Special Publication 811, appendix B
 
@@ -98,3 +98,15 @@ def test_numbers_for_files_and_programs_are_rounded_down_too() -> None:
     assert spare_number(-0.31, "mm") == -0.4
     assert spare_number(None, "kg") is None
     assert spare_number(float("nan"), "kg") is None
+
+
+@pytest.mark.parametrize("system", ["si", "us"])
+def test_shares_add_up_to_the_sum_rounded_up(system) -> None:
+    parts = [2650.0, 0.42, 0.42, 0.42, 12.345, -3.3]
+    total = sum(parts)
+    shown = [float(text.split("\N{NO-BREAK SPACE}")[0]) for text in shares_of_sum(parts, total, system)]
+    whole = total if system == "si" else total / 0.45359237
+    assert whole <= round(sum(shown), 1) < whole + 0.1 + 1e-9
+    exact = parts if system == "si" else [part / 0.45359237 for part in parts]
+    assert all(abs(said - part) < 0.1 for said, part in zip(shown, exact, strict=True))
+    assert shares_of_sum([1.04, None], None)[0] == "1.1\N{NO-BREAK SPACE}kg"

@@ -60,7 +60,7 @@ def test_every_missing_fact_leads_to_its_box_and_back(cast, signed_in, unit, pag
         f"/stores/goods/LAMP/?fact=hg_g_each&{next_}#id_hg_g_each",
     }
     assert wanted <= links(answer)
-    assert "nobody has said what it is" in text(answer)
+    assert "the word of what it is" in text(answer)
     for url in wanted:
         there = client.get(url.partition("#")[0])
         assert there.status_code == 200
