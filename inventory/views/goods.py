@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib import messages
+from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
@@ -29,7 +30,7 @@ from inventory.forms.goods import ItemGoodsForm
 from inventory.models import GoodsKind, Item, ItemGoods
 from inventory.selectors.goods import items_said
 from inventory.services.goods import item_goods_save
-from inventory.web.goods import facts_said
+from inventory.web.goods import facts_said, item_goods_pairs
 
 COLUMNS = [
     Column("item", gettext_lazy("Item"), ("name",)),
@@ -62,10 +63,15 @@ def item_goods_list(request: HttpRequest) -> HttpResponse:
         ],
         "here": request.get_full_path(),
         "links": export_links(request),
-        "may_say": request_rights(request).can("stock"),
+        "may_say": _may_say(request),
         "unsaid": not filters.form.cleaned_data.get("said") if filters.form.is_valid() else False,
     }
     return render_page(request, "inventory/goods_list.html", context, region="inventory/goods_table.html")
+
+
+def _may_say(request: HttpRequest) -> bool:
+    """What an item is counts in all depots: for who keeps the stores of all of them to say."""
+    return "stock" in request_rights(request).everywhere
 
 
 def _said(row: Any) -> tuple[str, str, str, str]:
@@ -84,8 +90,15 @@ def _said(row: Any) -> tuple[str, str, str, str]:
 @member_required
 @require_http_methods(["GET", "POST"])
 def item_goods_edit(request: HttpRequest, code: str) -> HttpResponse:
-    """Which kind it is comes first: the facts asked for are those of the kind. What is said holds for every unit."""
+    """Which kind it is comes first: the facts asked for are those of the kind. What is said holds for every unit, so who
+    keeps one depot sees it and is told who may.
+    """
     require(request, "stock")
+    may_say = _may_say(request)
+    if request.method == "POST" and not may_say:
+        raise PermissionDenied(
+            "What an item is counts in all depots: procurement or an administrator says it."
+        )
     item: Item = get_object_or_404(Item.objects.select_related("goods"), code=code)
     there: ItemGoods | None = getattr(item, "goods", None)
     back = safe_next(request, reverse("inventory:item-detail", args=[item.code]))
@@ -98,6 +111,12 @@ def item_goods_edit(request: HttpRequest, code: str) -> HttpResponse:
         "next": request.POST.get("next") or request.GET.get("next") or "",
         "changes": change_lines(changes_of(named([there])), "UTC") if there else [],
     }
+    if not may_say:
+        return render_page(
+            request,
+            "inventory/item_goods.html",
+            context | {"only_seen": True, "pairs": item_goods_pairs(there)},
+        )
     if kind not in GoodsKind.values:
         status = 422 if request.method == "POST" else 200
         return render_page(request, "inventory/item_goods.html", context, status=status)

@@ -139,7 +139,9 @@ PAGES: dict[str, Page] = {
     "inventory:store-list": Page(MEMBERS),
     "inventory:item-detail": Page(MEMBERS, "item"),
     "inventory:item-goods-list": Page(MEMBERS),
-    "inventory:item-goods-edit": Page(STORES, "item", post=True),
+    "inventory:item-goods-edit": Page(
+        STORES, "item", post=True, who_post=frozenset({"procurement", "administrator"})
+    ),
     "inventory:lot-detail": Page(MEMBERS, "lot"),
     "inventory:movement-list": Page(MEMBERS),
     "inventory:movement-reverse": Page(STORES_HERE, "movement", post=True),

@@ -160,7 +160,9 @@ def test_who_keeps_stock_says_what_items_are(cast, signed_in, who, says) -> None
     reader = signed_in(cast.roles()[who])
     assert reader.get(f"{LIST}X/").status_code == (200 if says else 403)
     for url in (LIST, "/stores/items/X/"):
-        assert ("/stores/goods/X/" in reader.get(url).content.decode()) == says
+        link = "/stores/goods/X/" in reader.get(url).content.decode()
+        # A manager of one depot is led to the page by the card of the item, and told there who may.
+        assert link == (says and not (who == "manager" and url == LIST))
 
 
 def test_the_list_takes_as_many_queries_for_many_items(client, cast, queries_of) -> None:
@@ -171,3 +173,18 @@ def test_the_list_takes_as_many_queries_for_many_items(client, cast, queries_of)
     for n in range(12):
         aboard(unit, item=ItemFactory(name=f"B{n}"))
     assert queries_of(client, f"{LIST}?said=all") == few
+
+
+def test_a_manager_of_one_depot_sees_it_and_is_told_who_may_say_it(cast, signed_in) -> None:
+    """What an item is counts for the units of all depots."""
+    item, manager = ItemFactory(code="X"), signed_in(cast.nora)
+    assert "ask procurement" in text(manager.get(f"{LIST}X/"))
+    assert post(manager, "X", kind="lamp").status_code == 403
+    assert not ItemGoods.objects.filter(item=item).exists()
+    item_goods_save(item=item, kind="lamp", attributes={"hg_g_each": 0.01}, actor=None, source="Data sheet")
+    page = manager.get(f"{LIST}X/?kind=goods")
+    assert "Mercury in each, g 0.01" in text(page)
+    assert 'method="post" class="form"' not in page.content.decode()
+    assert f'href="{LIST}X/' not in manager.get(f"{LIST}?said=all").content.decode()
+    assert f'href="{LIST}X/' in signed_in(cast.ada).get(f"{LIST}?said=all").content.decode()
+    assert post(signed_in(cast.percy), "X", kind="none", seen="1").status_code == 302
