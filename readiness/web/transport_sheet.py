@@ -103,6 +103,15 @@ class SheetGroup:
     def best(self) -> SheetRow:
         return self.rows[0]
 
+    @property
+    def best_words(self) -> str:
+        """The best answer with what is left, in one line; empty where nothing was asked."""
+        if not self.rows:
+            return ""
+        best = self.best
+        left = ", ".join(part for part in (best.mass, best.room) if part)
+        return f"{best.name}: {left}" if left else best.name
+
 
 @dataclass(frozen=True)
 class Missing:
