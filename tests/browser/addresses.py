@@ -10,6 +10,7 @@ from tests.architecture.url_table import PAGES, Page
 # Not pages: files to download, an answer for machines, parts of a page.
 FILES = {
     "fleet:attachment-download",
+    "fleet:import-export",
     "fleet:import-template",
     "fleet:import-faults",
     "readiness:rules-template",
@@ -64,6 +65,17 @@ def depot() -> list[Any]:
     return ["LIS"]
 
 
+def unit_form() -> list[Any]:
+    """A packed form in which something differs from the design, where there is one."""
+    from fleet.models import PackedForm, UnitForm
+
+    own = UnitForm.objects.filter(unit__home__code="LIS", valid_to=None).order_by("pk").first()
+    if own is not None:
+        return [own.unit.tag, own.packed_form.code]
+    form = PackedForm.objects.filter(design__units__tag="F-02").order_by("code")[0]
+    return ["F-02", form.code]
+
+
 def rule_edition() -> list[Any]:
     """Loaded here, with its list of changes: the scenario has none of its own."""
     from fleet.models import RuleEdition, User
@@ -77,7 +89,8 @@ def rule_edition() -> list[Any]:
 
 
 THINGS: dict[str, Callable[[], list[Any]]] = {
-    each.__name__: each for each in (unit, bank, record, lot, movement, item, alert, depot, rule_edition)
+    each.__name__: each
+    for each in (unit, bank, record, lot, movement, item, alert, depot, rule_edition, unit_form)
 }
 MADE_BY_A_JOURNEY = {"import_run"}  # looked at where the journey has made one
 
