@@ -115,6 +115,23 @@ class LawLine:
     verify: bool
     ways: tuple[str, ...] = ()
     asks: tuple[Ask, ...] = ()
+    key: str = ""
+
+    @property
+    def missing(self) -> str:
+        return ", ".join(self.lacking)
+
+    @property
+    def why(self) -> str:
+        """What stands against it, in one sentence that names the thing: what is missing, else the reason."""
+        if not self.key:
+            return self.sentence
+        if not self.lacking:
+            return f"{self.label}: {self.sentence}"
+        named = list(self.lacking[:NAMED])
+        if more := len(self.lacking) - len(named):
+            named.append(_("%(count)d more") % {"count": more})
+        return str(_("Missing for %(label)s: %(what)s.") % {"label": self.label, "what": "; ".join(named)})
 
 
 @dataclass(frozen=True)
@@ -341,6 +358,9 @@ def _why(
         if paper.state is not PaperState.HOLDS:
             reasons.append(paper_words(paper))
             sources.append(paper.source or str(_("certificates asked of the design")))
+    for key in answer.missing:
+        reasons.append(REASONS[key].sentence)
+        sources.append(REASONS[key].source)
     if not reasons and answer.margin_check:
         binding = REASONS[answer.margin_check]
         words = _("Tightest: %(what)s.") % {"what": binding.binding} if binding.binding else answer.sentence
