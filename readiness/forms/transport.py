@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from django import forms
@@ -16,10 +16,14 @@ from fleet.web.fields import QuantityField
 from readiness.forms.unit_life import day_field
 
 USUAL_SLING_MM = 4000.0
+USUAL_UNITS = {"alt_m": "m", "isa_dev_c": "", "sling_mm": "mm"}
 
 
 class TripForm(forms.Form):
-    """A GET form: the answer stays in the address bar. The ship date is always asked."""
+    """A GET form: the answer stays in the address bar. The ship date is always asked.
+
+    Of `usual` a bound form takes what its address does not hold at all; a field that was sent empty is not known.
+    """
 
     ship_on = day_field(_("Leaves on"), required=True)
     days = forms.IntegerField(
@@ -32,7 +36,12 @@ class TripForm(forms.Form):
     form = forms.ChoiceField(label=_("Packed as"), required=False)
 
     def __init__(
-        self, *args: Any, system: System, packed: Sequence[tuple[str, str]] = (), **kwargs: Any
+        self,
+        *args: Any,
+        system: System,
+        packed: Sequence[tuple[str, str]] = (),
+        usual: Mapping[str, Any] | None = None,
+        **kwargs: Any,
     ) -> None:
         super().__init__(*args, **kwargs)
         self.fields["alt_m"] = QuantityField(
@@ -52,6 +61,17 @@ class TripForm(forms.Form):
         choice.choices = list(packed)
         if not packed:
             del self.fields["form"]
+        if self.is_bound and usual is not None:
+            self._take_usual(usual)
+
+    def _take_usual(self, usual: Mapping[str, Any]) -> None:
+        """What is taken shows in its field, in the unit it is held in."""
+        sent: Any = self.data
+        data = sent.copy()
+        for name, unit in USUAL_UNITS.items():
+            if name not in data and usual.get(name) is not None:
+                data[name] = f"{usual[name]:g} {unit}".strip()
+        self.data = data
 
     def clean_ship_on(self) -> dt.date:
         day: dt.date = self.cleaned_data["ship_on"]

@@ -45,7 +45,7 @@ def transport_find(request: HttpRequest) -> HttpResponse:
     usual = usual_trip(today_at(depot)) | {"alt_m": None}
     choices = conveyance_choices()
     form = (
-        FindForm(request.GET, system=system, conveyances=choices)
+        FindForm(request.GET, system=system, conveyances=choices, usual=usual)
         if asked
         else FindForm(initial=usual, system=system, conveyances=choices)
     )
@@ -80,7 +80,7 @@ def transport_find(request: HttpRequest) -> HttpResponse:
         ]
         return file_response(name="units-by-conveyance", kind=kind, columns=columns, rows=cells)
     paging = page_of(request, found.order)
-    question = {name: request.GET.get(name) for name in ("ship_on", "days", "alt_m", "isa_dev_c", "sling_mm")}
+    question = {name: form.data.get(name) for name in ("ship_on", "days", "alt_m", "isa_dev_c", "sling_mm")}
     context |= {
         "paging": paging,
         "rows": found.rows(paging.rows),

@@ -155,7 +155,7 @@ def transport_compare(request: HttpRequest) -> HttpResponse:
     picked, unknown = _picked(names[:ASKED_AT_MOST])
     asked = "ship_on" in request.GET
     usual = usual_trip(today_at(picked[0].unit.home if picked else chosen_depot(request)))
-    form = SheetForm(request.GET if asked else usual, system=system)
+    form = SheetForm(request.GET if asked else usual, system=system, usual=usual)
     only = request.GET.get("differs") == "1"
     context: dict[str, Any] = {"form": form, "asked": asked, "names": names, "only": only, "notes": []}
     if unknown:

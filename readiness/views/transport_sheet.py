@@ -38,7 +38,7 @@ def _form(request: HttpRequest, unit: Unit, system: System) -> tuple[SheetForm, 
     if unit.packed_form_id and unit.packed_form is not None:
         usual["form"] = unit.packed_form.code
     asked = "ship_on" in request.GET
-    return SheetForm(request.GET if asked else usual, system=system, packed=packed), usual, asked
+    return SheetForm(request.GET if asked else usual, system=system, packed=packed, usual=usual), usual, asked
 
 
 def _sheet(unit: Unit, form: SheetForm, usual: dict[str, Any], system: System) -> Sheet:

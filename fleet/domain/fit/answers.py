@@ -124,9 +124,14 @@ class Answer:
     missing: tuple[str, ...] = ()
 
     @property
+    def refusals(self) -> tuple[str, ...]:
+        """The keys of every check that fails, in reason order."""
+        return (self.reason, *self.also_fails) if self.verdict == "refused" else ()
+
+    @property
     def against(self) -> tuple[str, ...]:
         """The keys of all that stands against it: refusals first, then what is missing."""
-        return () if self.fits else tuple(dict.fromkeys((self.reason, *self.also_fails, *self.missing)))
+        return (*self.refusals, *self.missing)
 
     @property
     def fits(self) -> bool:

@@ -136,6 +136,20 @@ def test_the_search_wants_a_conveyance_and_a_day(client, unit) -> None:
     assert client.get(f"/transport/{ASKED}&conveyance=broomstick").status_code == 422
 
 
+def test_what_the_address_does_not_hold_is_as_usual_and_what_is_sent_empty_is_not_known(client, unit) -> None:
+    asked = f"/transport/?ship_on={TODAY.isoformat()}&conveyance=ch47f&alt_m=500"
+    short, whole, empty = (
+        text(client.get(asked + more))
+        for more in ("", "&isa_dev_c=15&sling_mm=4000", "&isa_dev_c=&sling_mm=4000")
+    )
+    said = "The temperature above standard is not known."
+    assert said in empty
+    assert said not in whole
+    assert said not in short
+    assert 'value="4000 mm"' in short
+    assert 'value="15"' in short
+
+
 def test_what_is_found_is_exported(client, unit) -> None:
     answer = client.get(f"/transport/{ASKED}&conveyance=semi_flat_us48&format=csv")
     lines = answer.content.decode("utf-8-sig").splitlines()
