@@ -346,13 +346,12 @@ def _why(
     """All that stands against it; or, where nothing does, what binds most."""
     reasons: list[str] = []
     sources: list[str] = []
-    if not answer.fits:
-        for key in (answer.reason, *answer.also_fails):
-            reasons.append(REASONS[key].sentence)
-            sources.append(REASONS[key].source)
+    for key in answer.refusals:
+        reasons.append(REASONS[key].sentence)
+        sources.append(REASONS[key].source)
     if law.outcome != "pass":
         first = law.lines[0]
-        reasons.append(f"{law.title}: {law.verdict} ({first.label}).")
+        reasons.append(f"{law.title}: {law.verdict}. {first.why}")
         sources.append(first.source or law.edition)
     for paper in papers:
         if paper.state is not PaperState.HOLDS:

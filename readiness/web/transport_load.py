@@ -440,7 +440,7 @@ def _kits(question: LoadQuestion, trip: Trip) -> list[_Candidate]:
     found = []
     for row, kit in enumerate(question.kits):
         answer = fit.answer(row, question.conveyance)
-        why = () if answer.fits else (answer.sentence, *(REASONS[key].sentence for key in answer.also_fails))
+        why = tuple(REASONS[key].sentence for key in answer.against)
         unsaid = kit.holds == HOLDS_UNKNOWN
         carried = Carried.NO if not answer.fits else Carried.CANNOT_DECIDE if unsaid else Carried.YES
         if unsaid:

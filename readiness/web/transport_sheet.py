@@ -284,8 +284,7 @@ def _fork_group(form: FormRecord, truck: ForkTruck | None, system: System) -> Sh
 
 def _fork_why(answer: Answer) -> tuple[tuple[str, ...], str]:
     if not answer.fits:
-        others = (REASONS[key].sentence for key in answer.also_fails)
-        return (answer.sentence, *others), REASONS[answer.reason].source
+        return tuple(REASONS[key].sentence for key in answer.against), REASONS[answer.reason].source
     binding = REASONS[answer.margin_check or answer.reason]
     words = _("Tightest: %(what)s.") % {"what": binding.binding} if binding.binding else answer.sentence
     return (str(words),), binding.source

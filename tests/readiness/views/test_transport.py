@@ -6,7 +6,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from fleet.models import BankTransport
+from fleet.models import BankTransport, PackedForm
 from inventory.models import GoodsCheck, GoodsListCheck
 from tests.factories.fleet import (
     TODAY,
@@ -148,6 +148,18 @@ def test_what_the_address_does_not_hold_is_as_usual_and_what_is_sent_empty_is_no
     assert said not in short
     assert 'value="4000 mm"' in short
     assert 'value="15"' in short
+
+
+def test_a_no_comes_first_with_what_is_missing_behind_it(client, unit) -> None:
+    """Too wide for the door whatever it weighs; the mass is asked for beside the no."""
+    PackedForm.objects.filter(design=unit.design).update(width_mm=2900, length_mm=2900, mass_kg=None)
+    page = text(client.get(f"/transport/?ship_on={TODAY.isoformat()}&conveyance=c20gp_typ&alt_m=0"))
+    row = page.partition(">N-1<")[2].partition("</tr>")[0]
+    no, missing = "The door is too narrow.", "The mass is not known."
+    assert no in row
+    assert missing in row
+    assert row.index(no) < row.index(missing)
+    assert "cannot decide" not in row.partition(no)[0]
 
 
 def test_what_is_found_is_exported(client, unit) -> None:
