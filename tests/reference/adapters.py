@@ -8,6 +8,7 @@ from typing import Any
 from readiness.domain import charging, fusion, gravity, rest_voltage, self_discharge, upkeep
 from readiness.domain.errors import RejectedInput
 from tests.reference.adapters_battery import CHARGING
+from tests.reference.adapters_bays import BAYS
 from tests.reference.adapters_carriage import carriage
 from tests.reference.adapters_goods import dangerous_goods
 
@@ -94,6 +95,7 @@ BUILT: dict[str, dict[str, Callable[[Inputs], Any]]] = {
         "days_until_due": _days_until_due,
         "charge_time": _charge_time,
         "fuse_soc": _fuse_soc,
+        **BAYS,
         **CHARGING,
     },
     "carriage": {"carriage": carriage},
