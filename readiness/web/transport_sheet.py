@@ -105,10 +105,12 @@ class SheetGroup:
 
     @property
     def best_words(self) -> str:
-        """The best answer with what is left, in one line; empty where nothing was asked."""
+        """The best answer with what is left, or with what stands against it; empty where nothing was asked."""
         if not self.rows:
             return ""
         best = self.best
+        if best.outcome != "pass":
+            return f"{best.name}: {best.why[0]}" if best.why else best.name
         left = ", ".join(part for part in (best.mass, best.room) if part)
         return f"{best.name}: {left}" if left else best.name
 

@@ -276,3 +276,26 @@ def test_page_and_paper_say_the_same(client, unit) -> None:
         for line in found["rows"]:
             assert line["name"].replace('"', "&quot;") in page
     assert {law["verdict"] for law in data["laws"]} <= set(re.findall(r"</svg>([^<]+)</span>", page))
+
+
+def test_the_sheet_opens_with_the_answers_and_folds_the_rest(client, unit) -> None:
+    page = client.get(f"/units/N-1/transport/{ASKED}").content.decode()
+    assert page.count('<details class="law"') > 4
+    assert '<details class="law" open' not in page
+    sheet = client.get(f"/units/N-1/transport/{ASKED}").context["sheet"]
+    for group in sheet.groups:
+        if group.rows:
+            assert group.best_words.startswith(f"{group.best.name}: ")
+            assert (group.best.mass in group.best_words) == (group.best.outcome == "pass")
+
+
+def test_what_is_missing_is_said_in_words_and_conditions_begin_as_sentences(client, unit) -> None:
+    BankFactory(unit=unit, serial="SG-1", chemistry="vrla_gel")
+    answer = client.get(f"/units/N-1/transport/{ASKED}")
+    lines = [line for law in answer.context["sheet"].laws for line in law.lines]
+    asked = next(line for line in lines if line.label.startswith("SG-1"))
+    assert "(gel" not in asked.label.replace("gel (valve", "")
+    assert "condition of the battery" in asked.missing
+    assert "_" not in asked.missing
+    assert asked.why.startswith(f"Missing for {asked.label}: ")
+    assert all(not words[:1].islower() for line in lines for words in line.conditions)
