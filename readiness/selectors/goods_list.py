@@ -7,14 +7,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
+import numpy as np
+
 from fleet.domain.dangerous_goods.answers import decide_items
 from fleet.domain.dangerous_goods.records import KINDS, Goods, Item
 from fleet.domain.dangerous_goods.words import Mode
 from fleet.domain.transport.records import ListWord
+from fleet.lib.dates import find_zone
 from fleet.models import BankStay, Unit
 from fleet.selectors.editions import rules_in_force
 from inventory.models import GoodsCheck
 from inventory.selectors.spots import day_at
+from readiness.selectors.snapshot import standard_offset_days
 from readiness.selectors.transport import load_transport, terms_on
 from readiness.selectors.transport_checks import HARMFUL, Checks
 
@@ -74,7 +78,8 @@ def goods_page(unit: Unit, *, now: dt.datetime) -> GoodsPage:
     (record,) = load_transport([unit], ship_date=today, now=now, terms=terms)
     items = [entry.item for entry in record.items]
     missing = _missing(items, today)
-    checks = Checks([unit.pk], today, terms)
+    offset = standard_offset_days(find_zone(unit.home.time_zone), now.year)
+    checks = Checks([unit.pk], np.array([offset]), today, terms)
     found = GoodsCheck.objects.select_related("recorded_by")
     rows_by_id = found.in_bulk([looked.check_id for looked in checks.latest.values()])
     latest = {subject: rows_by_id[looked.check_id] for subject, looked in checks.latest.items()}

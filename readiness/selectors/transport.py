@@ -30,13 +30,14 @@ from fleet.domain.transport.records import (
     UnitRecord,
     paper_states,
 )
+from fleet.lib.dates import find_zone
 from fleet.models import PackedForm, TransportTerms, Unit
 from fleet.models.designs import CertificateKind
 from readiness.domain.checks_papers import CERTIFICATE_KINDS, certificate_ends, last_changes
 from readiness.domain.snapshot import Frame
 from readiness.selectors.columns import RowOf, fetch, id_list, maybe, moment, spread
 from readiness.selectors.columns import day as day_sql
-from readiness.selectors.snapshot import EPOCH, date_of, day_number, load_units
+from readiness.selectors.snapshot import EPOCH, date_of, day_number, load_units, standard_offset_days
 from readiness.selectors.snapshot_papers import load_certificates, load_changes
 from readiness.selectors.transport_checks import Checks, charges_pct
 from readiness.selectors.transport_goods import (
@@ -180,15 +181,18 @@ def load_fleet(
     days = _mission_days(units, ship_date, mission_days)
     papers = _papers(units, ship_date, now, days)
     stock = stock_aboard(there, units["design"], ship_date, days)
-    checks = Checks(there, ship_date, settings)
-    listed, rows = own_lines(there, checks)
+    offset_days = _offset_days(units, now)
+    checks = Checks(there, offset_days, ship_date, settings)
+    listed, rows = own_lines(there, checks, offset_days)
     charges = charges_pct(there, ship_date, now, settings.soc_hours)
     lines = Lines.beside(
         [bank_lines(there, checks, charges, papers.shown), item_lines(stock), listed], len(units)
     )
-    words = list_words(there, lines, ship_date, settings.list_days)
+    words = list_words(there, lines, ship_date, settings.list_days, offset_days)
     forms = _forms(units, ship_date)
-    masses = masses_of(forms.rows, mass_records(there, now), stock, rows, checks, units["water_kg"])
+    masses = masses_of(
+        forms.rows, mass_records(there, now, offset_days), stock, rows, checks, units["water_kg"]
+    )
     proved = [_proof(shown) for shown in papers.shown]
     items: dict[Item, int] = {}
     item_of = np.array(
@@ -219,6 +223,7 @@ def _units(ids: Iterable[int]) -> Frame:
             "design_name": ("d.name", "s"),
             "home": ("u.home_id", "i"),
             "depot": ("p.code", "s"),
+            "zone": ("p.time_zone", "s"),
             "water_kg": ("d.trapped_water_kg", "f"),
         },
         "FROM fleet_unit u JOIN fleet_design d ON d.id = u.design_id JOIN fleet_place p ON p.id = u.home_id"
@@ -226,6 +231,13 @@ def _units(ids: Iterable[int]) -> Frame:
     )
     tags = frame["tag"].tolist()
     return frame.take(np.array(sorted(range(len(tags)), key=tags.__getitem__), dtype=np.int64))
+
+
+def _offset_days(units: Frame, now: dt.datetime) -> FloatArray:
+    """Local time less UTC [d] at the home of each unit, outside summer time."""
+    names = units["zone"].tolist()
+    zones = {name: standard_offset_days(find_zone(name), now.year) for name in set(names)}
+    return np.array([zones[name] for name in names], dtype=np.float64)
 
 
 def _valid_on(day: dt.date) -> str:

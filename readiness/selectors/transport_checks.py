@@ -3,20 +3,29 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+import numpy as np
+
 from fleet.domain.dangerous_goods.records import fresh
+from fleet.domain.transport.columns import FloatArray, IntArray
 from fleet.models import SupplyState, TransportTerms
+from readiness.domain.checks_charge import local_day
 from readiness.domain.snapshot import Frame
 from readiness.models import Reading
-from readiness.selectors.columns import among, day, exact, fetch, flag, id_list, instant_text, utc_day
+from readiness.selectors.columns import RowOf, among, day, exact, fetch, flag, id_list, instant, instant_text
 from readiness.selectors.snapshot import EPOCH
 from readiness.selectors.snapshot_papers import COUNTS
 
 HARMFUL = frozenset({"damaged", "recalled", "critical", "no"})
+# When the bank of a check was put in where it is.
+_STAY = (
+    "SELECT MAX(s.started_at) FROM fleet_bankstay s"
+    " WHERE s.bank_id = inventory_goodscheck.bank_id AND s.ended_at IS NULL"
+)
 _FEEDING = (SupplyState.Kind.FLOAT, SupplyState.Kind.OWN_ARRAY)
 
 
@@ -37,7 +46,10 @@ _Row = tuple[int, str, int, float | None, float | None]
 class Checks:
     """The latest counting check of each kind by bank and by line. One query."""
 
-    def __init__(self, ids: Collection[int], ship_date: dt.date, terms: TransportTerms) -> None:
+    def __init__(
+        self, ids: Sequence[int], offset_days: FloatArray, ship_date: dt.date, terms: TransportTerms
+    ) -> None:
+        """`offset_days` (n,): local time less UTC at the home of each unit, whose calendar the days are counted by."""
         self.ship_date = ship_date
         self.days = {
             "condition": terms.condition_days,
@@ -52,15 +64,22 @@ class Checks:
                 "of": ("COALESCE(bank_id, line_id)", "i"),
                 "kind": ("kind", "s"),
                 "answer": ("answer", "s"),
-                "on": (utc_day("happened_at"), "i"),
+                "unit_id": ("unit_id", "i"),
+                "at": (instant("happened_at"), "f"),
+                "since": (instant(f"({_STAY})"), "f"),
                 "fill_pct": ("fill_pct", "s"),
                 "fuel_l": ("fuel_l", "s"),
             },
             f"FROM inventory_goodscheck WHERE unit_id IN {id_list(ids)} AND {COUNTS} ORDER BY happened_at, id",
         )
+        on = days_at_home(frame["at"], offset_days[RowOf(ids)(frame["unit_id"])]).tolist()
         self._latest: dict[tuple[str, int, str], _Row] = {
-            (subject, of, kind): (pk, answer, on, fill_pct, fuel_l)
-            for pk, subject, of, kind, answer, on, fill_pct, fuel_l in rows_of(frame)
+            (subject, of, kind): (pk, answer, day, fill_pct, fuel_l)
+            for (pk, subject, of, kind, answer, _unit, at, since, fill_pct, fuel_l), day in zip(
+                rows_of(frame), on, strict=True
+            )
+            # what was found before a bank was put in where it is now tells nothing good of it
+            if answer in HARMFUL or not at < since
         }
 
     @property
@@ -86,6 +105,11 @@ class Checks:
         if self.answer("line", pk, "tank") is None:
             return None
         return _looked(self._latest["line", pk, "tank"])
+
+
+def days_at_home(at: FloatArray, offset_days: FloatArray) -> IntArray:
+    """Whole day numbers of instants by the calendar of the home; in summer time the day that ends first."""
+    return local_day(at, offset_days).astype(np.int64)
 
 
 def _looked(row: _Row) -> Looked:

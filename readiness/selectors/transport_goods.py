@@ -38,10 +38,9 @@ from readiness.selectors.columns import (
     maybe,
     number,
     spread,
-    utc_day,
 )
 from readiness.selectors.snapshot_papers import COUNTS
-from readiness.selectors.transport_checks import Checks, date_on, rows_of
+from readiness.selectors.transport_checks import Checks, date_on, days_at_home, rows_of
 
 ItemUnit = StoreItem.Unit
 ION = frozenset({"li_ion", "na_ion"})
@@ -357,7 +356,10 @@ def _held(kind: str, facts: Mapping[str, Any]) -> Item:
 
 @dataclass(frozen=True, slots=True)
 class OwnLine:
-    """A thing people put on the list of a unit (row). `mass_kg` nan: nobody weighed it; `at` in days since 1970, UTC."""
+    """A thing people put on the list of a unit (row). `mass_kg` nan: nobody weighed it.
+
+    `at` in days since 1970, UTC; `on` the day by the calendar of its home.
+    """
 
     line_id: int
     unit: int
@@ -369,8 +371,11 @@ class OwnLine:
     on: int
 
 
-def own_lines(ids: Sequence[int], checks: Checks) -> tuple[Lines, list[OwnLine]]:
-    """The lines people put on the lists, with their dated checks. One query."""
+def own_lines(ids: Sequence[int], checks: Checks, offset_days: FloatArray) -> tuple[Lines, list[OwnLine]]:
+    """The lines people put on the lists, with their dated checks; and all of them as things that weigh. One query.
+
+    What is no dangerous goods is not judged, but it is aboard. `offset_days` as for `Checks`.
+    """
     frame = mapped(
         fetch(
             {
@@ -383,18 +388,22 @@ def own_lines(ids: Sequence[int], checks: Checks) -> tuple[Lines, list[OwnLine]]
                 "pieces": ("pieces", "i"),
                 "mass_kg": ("mass_kg", "f"),
                 "at": (instant("happened_at"), "f"),
-                "on": (utc_day("happened_at"), "i"),
             },
-            f"FROM inventory_goodsline WHERE unit_id IN {id_list(ids)} AND {COUNTS}"
-            f" AND kind <> '{GoodsKind.NONE.value}' ORDER BY label, id",
+            f"FROM inventory_goodsline WHERE unit_id IN {id_list(ids)} AND {COUNTS} ORDER BY label, id",
         ),
         "unit_id",
         RowOf(ids),
         into="unit",
     )
     known: dict[tuple[str, str], Item] = {}
-    found, rows = [], []
-    for _unit_id, pk, label, kind, text, removable, pieces, mass_kg, at, on, unit in rows_of(frame):
+    frame = frame.with_columns(on=days_at_home(frame["at"], offset_days[frame["unit"]]))
+    found, rows, listed = [], [], []
+    for _unit_id, pk, label, kind, text, removable, pieces, mass_kg, at, unit, on in rows_of(frame):
+        fuel = str(_facts(text).get("fuel", "")) if kind == GoodsKind.ENGINE else ""
+        rows.append(OwnLine(pk, unit, label, kind, fuel, mass_kg, at, on))
+        if kind == GoodsKind.NONE:
+            continue
+        listed.append(unit)
         if (kind, text) not in known:
             known[kind, text] = _held(kind, _facts(text))
         item = _looked_at(known[kind, text], pk, checks)
@@ -402,9 +411,7 @@ def own_lines(ids: Sequence[int], checks: Checks) -> tuple[Lines, list[OwnLine]]
         total = None if each is None else each * pieces
         gross_kg = None if math.isnan(mass_kg) else mass_kg
         found.append(Line(f"line:{pk}", UnitItem(label, item, removable, total, "", gross_kg)))
-        fuel = str(_facts(text).get("fuel", "")) if kind == GoodsKind.ENGINE else ""
-        rows.append(OwnLine(pk, unit, label, kind, fuel, mass_kg, at, on))
-    return Lines(frame["unit"], np.arange(len(found)), found), rows
+    return Lines(np.array(listed, dtype=np.int64), np.arange(len(found)), found), rows
 
 
 def _looked_at(item: Item, pk: int, checks: Checks) -> Item:
@@ -428,14 +435,19 @@ def _looked_at(item: Item, pk: int, checks: Checks) -> Item:
     return item
 
 
-def list_words(ids: Sequence[int], lines: Lines, ship_date: dt.date, days: int) -> list[ListWord]:
-    """Whether each list counts as confirmed: said lately enough, and every line named then is still there. One query."""
+def list_words(
+    ids: Sequence[int], lines: Lines, ship_date: dt.date, days: int, offset_days: FloatArray
+) -> list[ListWord]:
+    """Whether each list counts as confirmed: said lately enough, and every line named then is still there. One query.
+
+    `offset_days` as for `Checks`.
+    """
     frame = mapped(
         fetch(
             {
                 "unit_id": ("c.unit_id", "i"),
                 "keys": ("CAST(c.keys AS TEXT)", "s"),
-                "on": (utc_day("c.happened_at"), "i"),
+                "at": (instant("c.happened_at"), "f"),
                 "full_name": ("TRIM(COALESCE(u.first_name, '') || ' ' || COALESCE(u.last_name, ''))", "s"),
                 "username": ("COALESCE(u.username, '')", "s"),
             },
@@ -447,7 +459,11 @@ def list_words(ids: Sequence[int], lines: Lines, ship_date: dt.date, days: int) 
         RowOf(ids),
         into="unit",
     )
-    latest = {unit: (keys, on, full or name) for _id, keys, on, full, name, unit in rows_of(frame)}
+    said_on = days_at_home(frame["at"], offset_days[frame["unit"]]).tolist()
+    latest = {
+        unit: (keys, on, full or name)
+        for (_id, keys, _at, full, name, unit), on in zip(rows_of(frame), said_on, strict=True)
+    }
     keys_of = np.array([line.key for line in lines.distinct], dtype=object)
     first = np.searchsorted(lines.unit, np.arange(len(ids) + 1)).tolist()
     there = keys_of[lines.of] if len(lines.distinct) else keys_of

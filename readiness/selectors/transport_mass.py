@@ -18,6 +18,7 @@ from fleet.domain.transport.columns import BoolArray, FloatArray, IntArray
 from fleet.models import WetState
 from fleet.models.designs import Evidence
 from inventory.models import GoodsCheck, GoodsKind
+from readiness.domain.checks_charge import local_day
 from readiness.domain.snapshot import Frame
 from readiness.selectors.columns import (
     RowOf,
@@ -29,7 +30,6 @@ from readiness.selectors.columns import (
     mapped,
     maybe,
     spread,
-    utc_day,
 )
 from readiness.selectors.snapshot_papers import COUNTS
 from readiness.selectors.transport_checks import Checks, Looked
@@ -122,8 +122,8 @@ class Masses:
         }[kind]
 
 
-def mass_records(ids: Sequence[int], until: dt.datetime) -> MassRecords:
-    """Three queries."""
+def mass_records(ids: Sequence[int], until: dt.datetime, offset_days: FloatArray) -> MassRecords:
+    """Three queries. `offset_days` as for `Checks`: what was stated from a day on and what was done are by one calendar."""
     rows = RowOf(ids)
     of_them = f"unit_id IN {id_list(ids)} AND happened_at <= {instant_text(until)} AND {COUNTS}"
     weighings = fetch(
@@ -131,7 +131,6 @@ def mass_records(ids: Sequence[int], until: dt.datetime) -> MassRecords:
             "unit_id": ("unit_id", "i"),
             "form_id": ("packed_form_id", "i"),
             "at": (instant("happened_at"), "f"),
-            "on": (utc_day("happened_at"), "f"),
             "mass_kg": ("mass_kg", "f"),
             "kit_aboard": (f"COALESCE({maybe('kit_aboard')}, 0)", "b"),
             "water_inside": (f"COALESCE({maybe('water_inside')}, 0)", "b"),
@@ -143,7 +142,6 @@ def mass_records(ids: Sequence[int], until: dt.datetime) -> MassRecords:
         {
             "unit_id": ("unit_id", "i"),
             "at": (instant("happened_at"), "f"),
-            "on": (utc_day("happened_at"), "f"),
             "description": ("description", "s"),
             "kg": ("mass_change_kg", "f"),
         },
@@ -162,9 +160,12 @@ def mass_records(ids: Sequence[int], until: dt.datetime) -> MassRecords:
     dry = np.zeros(len(ids), dtype=np.bool_)
     for unit, is_dry in zip(wet["unit"].tolist(), wet["dry"].tolist(), strict=True):
         dry[unit] = is_dry  # the latest stays
-    return MassRecords(
-        mapped(weighings, "unit_id", rows, into="unit"), mapped(changes, "unit_id", rows, into="unit"), dry
-    )
+
+    def by_unit(frame: Frame) -> Frame:
+        of_units = mapped(frame, "unit_id", rows, into="unit")
+        return of_units.with_columns(on=local_day(of_units["at"], offset_days[of_units["unit"]]))
+
+    return MassRecords(by_unit(weighings), by_unit(changes), dry)
 
 
 def masses_of(

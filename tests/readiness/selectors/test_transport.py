@@ -303,3 +303,53 @@ def test_the_number_of_queries_does_not_grow_with_the_units() -> None:
         return len(seen)
 
     assert loaded(2) == loaded(6)
+
+
+def test_a_check_of_the_evening_counts_by_the_calendar_of_the_home(skid: Unit) -> None:
+    # 20:00 of the 31st day before in Phoenix is 03:00 of the next day in UTC: thirty days are over.
+    TransportTerms.objects.create(
+        valid_from=TODAY - dt.timedelta(days=400), condition_days=30, terminals_days=30, list_days=30
+    )
+    skid.home.time_zone = "America/Phoenix"
+    skid.home.save()
+    bank = BankFactory(unit=skid)
+    check(skid, "condition", "ok", days=30, bank=bank)
+    assert battery(skid).condition == "ok"
+    evening = dt.datetime.combine(TODAY - dt.timedelta(days=30), dt.time(3), tzinfo=dt.UTC)
+    GoodsCheck.objects.create(unit=skid, kind="terminals", answer="yes", happened_at=evening, bank=bank)
+    GoodsListCheck.objects.create(unit=skid, keys=[], happened_at=evening)
+    assert battery(skid).terminals_protected is None
+    assert record(skid).goods_list.why == "stale"
+
+
+def test_an_addition_of_the_early_morning_counts_on_the_day_a_mass_was_stated(skid: Unit) -> None:
+    # 06:00 in Manila is still the day before in UTC.
+    skid.home.time_zone = "Asia/Manila"
+    skid.home.save()
+    form = PackedForm.objects.get(design=skid.design)
+    stated = TODAY - dt.timedelta(days=9)
+    UnitForm.objects.create(
+        unit=skid, packed_form=form, mass_kg=2000.0, reason="weighed on the dock", valid_from=stated
+    )
+    early = dt.datetime.combine(stated - dt.timedelta(days=1), dt.time(22), tzinfo=dt.UTC)
+    ModificationFactory(unit=skid, touches=["mass"], mass_change_kg=50.0, happened_at=early)
+    assert record(skid).forms[0].mass.total_kg == pytest.approx(2050.0)
+
+
+def test_a_bank_that_was_out_meanwhile_is_looked_at_again(skid: Unit) -> None:
+    bank = BankFactory(unit=skid)
+    check(skid, "terminals", "yes", days=5, bank=bank)
+    check(skid, "condition", "damaged", days=5, bank=bank)
+    assert battery(skid).terminals_protected is True
+    bank.stays.update(started_at=ago(3))
+    assert battery(skid).terminals_protected is None
+    assert battery(skid).condition == "damaged"
+
+
+def test_a_thing_that_is_no_dangerous_goods_weighs_all_the_same(skid: Unit) -> None:
+    GoodsLine.objects.create(unit=skid, label="spare mast", kind="none", mass_kg=120.0, happened_at=ago(3))
+    found = record(skid)
+    assert found.items == ()
+    assert found.forms[0].mass.total_kg == pytest.approx(1920.0)
+    GoodsLine.objects.create(unit=skid, label="tent", kind="none", happened_at=ago(3))
+    assert record(skid).forms[0].mass.unknown == ("tent",)
