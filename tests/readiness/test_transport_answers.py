@@ -12,6 +12,7 @@ from django.test import Client
 
 from fleet.models import Unit, User
 from fleet.services.tokens import token_create
+from tests.at_noon import noon  # noqa: F401  (the moment at which everything here happens)
 from tests.factories.fleet import TODAY, BankFactory, PackedFormFactory, UnitFactory, WetStateFactory
 
 pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
@@ -66,5 +67,5 @@ def test_the_api_gives_the_same_answer_as_the_command(unit: Unit, client: Client
 def test_the_api_always_asks_for_the_ship_date(unit: Unit, client: Client, cast: Any) -> None:
     key = api_key(cast.dina)
     assert asked(client, key, "u-1/transport").status_code == 422
-    assert asked(client, key, "x-9/transport?ship_date=2026-11-25").status_code == 404
-    assert client.get("/api/units/u-1/transport?ship_date=2026-11-25").status_code == 401
+    assert asked(client, key, f"x-9/transport?ship_date={TODAY.isoformat()}").status_code == 404
+    assert client.get(f"/api/units/u-1/transport?ship_date={TODAY.isoformat()}").status_code == 401
