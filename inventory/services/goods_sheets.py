@@ -35,7 +35,6 @@ from inventory.models import GoodsCheck, GoodsKind, GoodsLine, GoodsListCheck, I
 from inventory.selectors.goods import goods_keys_of
 from inventory.services.fitted_sheet import ITEM_COLUMN
 from inventory.services.goods import (
-    ListChanged,
     check_goods_check,
     check_goods_line,
     kept_facts,
@@ -525,16 +524,14 @@ class GoodsListSheet(SheetKind):
         told, shown = _folded(row.values["keys"]), _folded(told_keys(there, labels))
         if told != shown and not BRING_GOODS & set(lookups.memory["brought"]):
             names = {each.casefold(): each for each in (*told_keys(there, labels), *row.values["keys"])}
-            changed = ListChanged(
-                [names[each] for each in sorted((shown - told).elements())],
-                [names[each] for each in sorted((told - shown).elements())],
-            )
+            came = (f"+ {names[each]}" for each in sorted((shown - told).elements()))
+            gone = (f"- {names[each]}" for each in sorted((told - shown).elements()))
             yield (
                 "keys",
                 DomainError(
-                    changed.key,
+                    "goods.list_changed",
                     _("These are not the goods that stand on the list now ({what})."),
-                    **changed.data,
+                    what=", ".join([*came, *gone]),
                     mend="Look through the unit again. + is missing in the file, - does not stand on the list.",
                 ),
             )

@@ -276,8 +276,8 @@ MAKERS: dict[str, Maker] = {
     "readiness.Call": call,
     "readiness.Plan": lambda: Plan.objects.create(code=code()),
     "readiness.PlanLine": plan_line,
-    "readiness.ChargerBay": r.ChargerBayFactory,
-    "readiness.BayTerms": r.BayTermsFactory,
+    "readiness.ChargerBay": lambda: r.ChargerBayFactory(valid_from=day()),
+    "readiness.BayTerms": lambda: r.BayTermsFactory(valid_from=day()),
     "readiness.CrewHours": lambda: CrewHours.objects.create(
         place=f.PlaceFactory(), valid_from=TODAY, weekday=0, opens=dt.time(8), closes=dt.time(17)
     ),
@@ -285,7 +285,7 @@ MAKERS: dict[str, Maker] = {
         place=f.PlaceFactory(), day=TODAY, opens=dt.time(8), closes=dt.time(12), reason="half a day"
     ),
     "readiness.SupplyHours": r.SupplyHoursFactory,
-    "readiness.StoragePolicy": r.StoragePolicyFactory,
+    "readiness.StoragePolicy": lambda: r.StoragePolicyFactory(valid_from=day()),
     "readiness.BayPlan": lambda: BayPlan.objects.create(place=f.PlaceFactory()),
     "readiness.BayPlanLine": r.BayPlanLineFactory,
     "readiness.Release": lambda: Release.objects.create(
