@@ -18,6 +18,7 @@ LINE_LOOKED_AT = BANK_LOOKED_AT | {"fuel_state", "tank_fill_pct", "fuel_l"}
 CHARGE = frozenset({"soc_pct", "indicated_pct"})
 # What a battery bank's record of transport holds, where the box is called otherwise than the fact.
 BOX_OF = {"wh": "declared_wh"}
+EDITION = "edition"  # no fact of the thing: the rules for that day are not held
 NOT_HELD = frozenset({"ctu_gross_kg"})  # no record of a bank holds it
 
 
@@ -43,12 +44,13 @@ def asks_of(
     """
     kind, _colon, name = key.partition(":")
     if not key:
-        return (Ask(", ".join(missing_words(facts)), _page("unit-goods-show", tag), "view"),) if facts else ()
+        page = reverse("readiness:rules-list") if EDITION in facts else _page("unit-goods-show", tag)
+        return (Ask(", ".join(missing_words(facts)), page, "view"),) if facts else ()
     if kind == "item" and unsaid:
         (words,) = missing_words(facts, unsaid=True)
         return (Ask(words, item_url(tag, name, "", back), "stock"),)
     return tuple(
-        Ask(words, fact_url(tag, key, fact, back), _right(kind))
+        Ask(words, fact_url(tag, key, fact, back), "view" if fact == EDITION else _right(kind))
         for fact, words in zip(facts, missing_words(facts), strict=True)
     )
 
@@ -59,6 +61,8 @@ def _right(kind: str) -> str:
 
 def fact_url(tag: str, key: str, fact: str, back: str) -> str:
     """The address that lands on the box of a fact."""
+    if fact == EDITION:
+        return reverse("readiness:rules-list")
     kind, _colon, name = key.partition(":")
     if kind == "bank":
         if fact in CHARGE:

@@ -49,7 +49,8 @@ def text(answer) -> str:
 
 def us_deck(page: str) -> str:
     """The row of the American flatbed: its rules are a running text, held on every day."""
-    return page.partition("48 ft")[2].partition("</tr>")[0]
+    rows = (row.partition("</tr>")[0] for row in page.split("<tr")[1:])
+    return next(row for row in rows if "48 ft" in row)
 
 
 def test_the_sheet_says_what_takes_the_unit_under_which_rule(client, unit) -> None:

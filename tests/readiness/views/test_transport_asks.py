@@ -144,3 +144,9 @@ def test_tick_lists_are_looked_at_on_an_own_line_too(cast, signed_in, unit) -> N
     assert ticked() == (None, None)
     goods_check_record(answers={"ticks_adr": "yes", "ticks_us": "no"}, **look)
     assert ticked() == (True, False)
+
+
+def test_rules_that_are_not_held_are_no_fact_of_a_bank() -> None:
+    for key in ("bank:B/1", "item:X", "line:3", ""):
+        (ask,) = asks_of("MW-1", key, ("edition",), unsaid=False)
+        assert (ask.url, ask.right) == ("/transport/rules/", "view")
