@@ -26,6 +26,11 @@ _STAY = (
     "SELECT MAX(s.started_at) FROM fleet_bankstay s"
     " WHERE s.bank_id = inventory_goodscheck.bank_id AND s.ended_at IS NULL"
 )
+# The unit a check is about: for a bank that it is in now, wherever it was when somebody looked at it.
+_UNIT = (
+    "SELECT s.unit_id FROM fleet_bankstay s"
+    " WHERE s.bank_id = inventory_goodscheck.bank_id AND s.ended_at IS NULL"
+)
 _FEEDING = (SupplyState.Kind.FLOAT, SupplyState.Kind.OWN_ARRAY)
 
 
@@ -64,13 +69,15 @@ class Checks:
                 "of": ("COALESCE(bank_id, line_id)", "i"),
                 "kind": ("kind", "s"),
                 "answer": ("answer", "s"),
-                "unit_id": ("unit_id", "i"),
+                "unit_id": (f"CASE WHEN bank_id IS NULL THEN unit_id ELSE ({_UNIT}) END", "i"),
                 "at": (instant("happened_at"), "f"),
                 "since": (instant(f"({_STAY})"), "f"),
                 "fill_pct": ("fill_pct", "s"),
                 "fuel_l": ("fuel_l", "s"),
             },
-            f"FROM inventory_goodscheck WHERE unit_id IN {id_list(ids)} AND {COUNTS} ORDER BY happened_at, id",
+            f"FROM inventory_goodscheck WHERE (bank_id IS NULL AND unit_id IN {id_list(ids)} OR bank_id IN"
+            f" (SELECT bank_id FROM fleet_bankstay WHERE ended_at IS NULL AND unit_id IN {id_list(ids)})) AND {COUNTS}"
+            " ORDER BY happened_at, id",
         )
         on = days_at_home(frame["at"], offset_days[RowOf(ids)(frame["unit_id"])]).tolist()
         self._latest: dict[tuple[str, int, str], _Row] = {

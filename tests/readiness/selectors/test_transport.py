@@ -139,6 +139,17 @@ def test_a_report_that_is_not_on_file_shows_nothing_but_a_failed_test_stays_one(
     assert battery(skid).vib_pressure_ok is False
 
 
+def test_what_was_found_on_a_bank_goes_with_it_from_unit_to_unit(skid: Unit) -> None:
+    bank = BankFactory(unit=UnitFactory())
+    check(bank.stays.get().unit, "condition", "damaged", days=60, bank=bank)
+    check(bank.stays.get().unit, "terminals", "yes", days=4, bank=bank)
+    bank.stays.update(unit=skid, started_at=ago(3))
+    assert battery(skid).condition == "damaged"
+    assert battery(skid).terminals_protected is None  # looked at where it was
+    check(skid, "condition", "ok", days=1, bank=bank)
+    assert battery(skid).condition == "ok"
+
+
 def test_an_item_aboard_of_which_nobody_spoke_is_undecided_and_one_said_to_be_none_is_not_listed(
     skid: Unit,
 ) -> None:
