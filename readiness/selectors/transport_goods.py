@@ -94,19 +94,29 @@ class Store:
 class Stock:
     """How much of an item counts as aboard: what lies there, or what the kit of the mission needs, whichever is more.
 
-    Lines of (unit row, place in `items`), those of a unit side by side; `qty` in the base unit, nan where not known.
+    Lines of (unit row, place in `items`), those of a unit side by side; `qty` in the base unit, nan where not known; `loose`
+    is the part of it that lies aboard and is fitted nowhere.
     """
 
     unit: IntArray
     item: IntArray
     qty: FloatArray
+    loose: FloatArray
     in_kit: BoolArray
     items: Sequence[Store]
 
     @property
     def mass_kg(self) -> FloatArray:
+        return self._kg(self.qty)
+
+    @property
+    def packed_kg(self) -> FloatArray:
+        """What it adds to the dry unit: the kit, and of other things what lies loose; what is fitted is part of the unit."""
+        return self._kg(np.where(self.in_kit, self.qty, self.loose))
+
+    def _kg(self, qty: FloatArray) -> FloatArray:
         each = np.array([item.each_kg for item in self.items], dtype=np.float64)
-        return np.where(self._counted_in(ItemUnit.KG), self.qty, self.qty * each[self.item])
+        return np.where(self._counted_in(ItemUnit.KG), qty, qty * each[self.item])
 
     @property
     def amount(self) -> FloatArray:
@@ -166,11 +176,12 @@ def stock_aboard(
     kit, needed = _kit(bill, designs, mission_days, of_item(bill["item"]), size)
     keys, place = np.unique(np.concatenate([lying, kit]), return_inverse=True)
     qty = np.bincount(place[: len(lying)], weights=many, minlength=len(keys)).astype(np.float64)
+    loose = np.bincount(place[: len(aboard)], weights=aboard["qty"], minlength=len(keys)).astype(np.float64)
     with np.errstate(invalid="ignore"):  # what is not known stays so
         np.maximum.at(qty, place[len(lying) :], needed)
     in_kit = np.zeros(len(keys), dtype=np.bool_)
     in_kit[place[len(lying) :]] = True
-    return Stock(keys // size, keys % size, qty, in_kit, [Store(*row) for row in rows_of(items)])
+    return Stock(keys // size, keys % size, qty, loose, in_kit, [Store(*row) for row in rows_of(items)])
 
 
 def _kit(

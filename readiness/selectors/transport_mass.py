@@ -85,7 +85,7 @@ class Masses:
     changes: Frame
     stock: Stock
     own: Sequence[OwnLine]
-    _kit_labels: dict[int, str] = field(default_factory=dict)
+    _kit_labels: dict[tuple[int, bool], str] = field(default_factory=dict)
 
     def of_form(self, form: int) -> PackedMass:
         """The packed mass of a form in words."""
@@ -106,10 +106,11 @@ class Masses:
         if kind == CHANGE:
             return str(self.changes["description"][of])
         if kind == KIT:
-            item = int(self.stock.item[of])
-            if item not in self._kit_labels:
-                self._kit_labels[item] = _("kit: %(item)s") % {"item": self.stock.items[item].name}
-            return self._kit_labels[item]
+            item, in_kit = int(self.stock.item[of]), bool(self.stock.in_kit[of])
+            if (item, in_kit) not in self._kit_labels:
+                words = _("kit: %(item)s") if in_kit else _("aboard beside the kit: %(item)s")
+                self._kit_labels[item, in_kit] = words % {"item": self.stock.items[item].name}
+            return self._kit_labels[item, in_kit]
         if kind == OWN:
             return self.own[of].label
         if kind == FUEL:
@@ -209,10 +210,10 @@ def masses_of(
     line, form = since(changes["unit"], changes["at"], changes["on"], adds)
     add(form, changes["kg"][line], CHANGE, line)
 
-    kit = np.flatnonzero(stock.in_kit)
+    kit = np.flatnonzero(stock.in_kit | (stock.loose > 0))
     line, form = forms.lines_of(stock.unit[kit])
     without = ~(weighed[form] & (of_weighing["kit_aboard"][form] > 0))
-    add(form[without], stock.mass_kg[kit][line[without]], KIT, kit[line[without]])
+    add(form[without], stock.packed_kg[kit][line[without]], KIT, kit[line[without]])
 
     add(*_own_block(forms, own, since, checks, of_weighing["fuel_l"]))
 

@@ -202,6 +202,20 @@ def test_only_a_proof_test_of_its_own_shows_that_the_lifting_points_were_proved(
     assert record(skid, days=31).proof_in_date is False
 
 
+def test_what_lies_aboard_beside_the_kit_is_carried_too(skid: Unit) -> None:
+    dry = record(skid).forms[0].mass.total_kg
+    assert dry is not None
+    lot = aboard(skid, 3)
+    lot.item.mass_kg = 12.5
+    lot.item.save()
+    mass = record(skid).forms[0].mass
+    assert mass.total_kg == pytest.approx(dry + 37.5)
+    assert any(line.label == f"aboard beside the kit: {lot.item.name}" for line in mass.lines)
+    lot.item.mass_kg = None
+    lot.item.save()
+    assert record(skid).forms[0].mass.total_kg is None
+
+
 def test_a_mass_stated_for_the_unit_counts_with_the_changes_after_it(skid: Unit) -> None:
     form = PackedForm.objects.get(design=skid.design)
     ModificationFactory(unit=skid, touches=["mass"], mass_change_kg=-200.0, happened_at=ago(60))
