@@ -9,6 +9,7 @@ from typing import Any
 from django.conf import settings
 
 from fleet.models import Job, Unit
+from inventory.models import Lot, Movement
 from readiness.demo.scenario import build
 from readiness.demo.source import read_source
 from readiness.demo.write import Writer
@@ -23,7 +24,13 @@ UNITS = 200 * SCALE
 
 
 def load_fleet(units: int) -> None:
+    """The stores as they were the day before: a pass would judge what rests on a change of the last minute once more, by
+    the clock, and how much that is would hang on how soon after this the pass begins.
+    """
     Writer(build(read_source(Path(settings.BASE_DIR) / "fixtures"), TODAY, SEED, units)).write()
+    yesterday = NOON - dt.timedelta(days=1)
+    Lot.objects.update(updated_at=yesterday)
+    assert not Movement.objects.filter(recorded_at__gt=NOON).exists()
 
 
 class SweepScenario:
