@@ -12,7 +12,9 @@ from ninja.responses import Status
 
 from readiness.api import READ, REFUSALS
 from readiness.forms.transport_load import faults_in_words, question_of, typed_of
-from readiness.web.transport_load import MOST_KITS, MOST_PIECES, MOST_UNITS, plan_answer, plan_load
+from readiness.web.transport_load import MOST_KITS, MOST_PIECES, MOST_UNITS
+from readiness.web.transport_load_plan import plan_load
+from readiness.web.transport_load_words import plan_answer
 
 router = Router(tags=["readiness"])
 

@@ -17,13 +17,13 @@ from fleet.web.load_drawing import plan_view, side_view
 from fleet.web.page import render_page
 from fleet.web.site import chosen_depot, unit_system
 from readiness.forms.transport_load import LoadForm
-from readiness.web.transport_load import (
+from readiness.web.transport_load import LoadPlan
+from readiness.web.transport_load_plan import plan_load
+from readiness.web.transport_load_words import (
     EXPORT_COLUMNS,
-    LoadPlan,
     export_rows,
     limit_cells,
     place_words,
-    plan_load,
     said_of_number,
 )
 

@@ -11,7 +11,9 @@ from django.core.serializers.json import DjangoJSONEncoder
 from django.utils import timezone
 
 from readiness.forms.transport_load import faults_in_words, question_of, typed_of
-from readiness.web.transport_load import MOST_KITS, MOST_UNITS, plan_answer, plan_load
+from readiness.web.transport_load import MOST_KITS, MOST_UNITS
+from readiness.web.transport_load_plan import plan_load
+from readiness.web.transport_load_words import plan_answer
 
 
 class Command(BaseCommand):

@@ -18,7 +18,8 @@ from fleet.models import BankTransport, PackedForm, TransportTerms, Unit
 from fleet.services.tokens import token_create
 from inventory.models import GoodsCheck, GoodsLine, GoodsListCheck
 from readiness.forms.transport_load import question_of
-from readiness.web.transport_load import LoadPlan, plan_load
+from readiness.web.transport_load import LoadPlan
+from readiness.web.transport_load_plan import plan_load
 from tests.factories.fleet import (
     FIRST_DAY,
     NOW,
