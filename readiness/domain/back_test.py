@@ -16,7 +16,8 @@ from readiness.domain.bank_records import BankArrays, EventArrays, EventKind
 from readiness.domain.charge_state import estimate
 from readiness.domain.fusion import PESSIMISTIC_SIGMAS
 from readiness.domain.inputs import BoolArray, FloatArray, IntArray
-from readiness.domain.learning import DEFAULT_TERMS, LearningTerms, noise_of_fleet, predict
+from readiness.domain.learning import noise_of_fleet, predict
+from readiness.domain.learning_course import DEFAULT_TERMS, LearningTerms
 from readiness.domain.reading_values import values_of_readings
 from readiness.domain.thermal import Sites
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 
-from readiness.domain.bank_records import BankArrays, Reason, Supply
+from readiness.domain.bank_records import BankArrays, Note, Reason, Supply
 from readiness.domain.fusion import PESSIMISTIC_SIGMAS
 from readiness.domain.inputs import BoolArray, FloatArray, IntArray
 
@@ -114,3 +114,37 @@ class BankBelief:
     @property
     def floating(self) -> BoolArray:
         return np.equal(self.supply, Supply.FLOAT) | np.equal(self.supply, Supply.OWN_ARRAY)
+
+
+def put_where(target: Any, where: BoolArray, value: Any) -> None:
+    np.copyto(target, value, where=where, casting="unsafe")
+
+
+def note(state: BankBelief, where: BoolArray, note: Note, *, off: BoolArray | None = None) -> None:
+    if off is not None:
+        state.notes[off] &= ~int(note)
+    state.notes[where] |= int(note)
+
+
+def weak(state: BankBelief) -> BoolArray:
+    return (state.notes & int(Note.WEAK_BLOCK)) > 0
+
+
+def forget(state: BankBelief, where: BoolArray, reason: Reason) -> None:
+    """The charge state is not known any more."""
+    if not where.any():
+        return
+    state.known &= ~where
+    state.reasons[where] = int(reason)
+    for column in (
+        state.soc,
+        state.sigma,
+        state.low_soc,
+        state.low_sigma,
+        state.floor_at,
+        state.held_soc,
+        state.held_sigma,
+    ):
+        put_where(column, where, np.nan)
+    put_where(state.cap, where, np.inf)
+    put_where(state.block_cap, where & ~weak(state), np.inf)

@@ -26,7 +26,8 @@ from readiness.domain.battery_life import (
 from readiness.domain.chemistry import chemistry_column
 from readiness.domain.fusion import UNEXPLAINED_SIGMAS
 from readiness.domain.inputs import BoolArray, FloatArray, IntArray
-from readiness.domain.learning import RANGE_SIGMAS, UNKNOWN_DRAW_SIGMA, Learned, LearningTerms, learn
+from readiness.domain.learning import Learned, learn
+from readiness.domain.learning_course import RANGE_SIGMAS, UNKNOWN_DRAW_SIGMA, LearningTerms
 from readiness.domain.reading_noise import NoiseHistory
 from readiness.domain.thermal import RateLaw, Sites, ThermalTables
 

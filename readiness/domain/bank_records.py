@@ -279,3 +279,13 @@ class BankEstimates:
 
     def evidence_age_days(self, as_of: Any) -> FloatArray:
         return np.asarray(as_of, dtype=np.float64) - self.evidence_at
+
+
+def ranks(bank: IntArray) -> tuple[IntArray, IntArray]:
+    """Rows of bank-sorted events, the first of every bank before the second of any, and where each rank starts."""
+    starts = np.flatnonzero(np.r_[True, bank[1:] != bank[:-1]])
+    counts = np.diff(np.r_[starts, bank.size])
+    rank = np.arange(bank.size) - np.repeat(starts, counts)
+    small = rank.astype(np.int16) if counts.max(initial=0) < 2**15 else rank
+    order = np.argsort(small, kind="stable")
+    return order, np.searchsorted(rank[order], np.arange(counts.max(initial=0) + 1))

@@ -13,7 +13,8 @@ from readiness.domain.back_test import BackTest, back_test
 from readiness.domain.bank_records import BankArrays, EventArrays, EventKind, Supply
 from readiness.domain.charge_state import estimate
 from readiness.domain.chemistry import chemistries, chemistry_index
-from readiness.domain.learning import Learned, LearningTerms, learn, noise_of_fleet, with_learning
+from readiness.domain.learning import Learned, learn, noise_of_fleet, with_learning
+from readiness.domain.learning_course import LearningTerms
 from tests.readiness.domain import fleet_of_banks as few
 from tests.readiness.domain.synthetic_banks import Simulated, World, simulate
 
