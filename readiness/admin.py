@@ -8,6 +8,7 @@ from django.http import HttpRequest
 from fleet.web.admin_kinds import EditedAdmin, ReadOnlyAdmin, RecordAdmin
 from readiness.models import (
     Alert,
+    BankLogger,
     BankState,
     BankTest,
     BayPlan,
@@ -22,11 +23,15 @@ from readiness.models import (
     Inspection,
     InspectionType,
     JudgementDue,
+    LoggerKey,
     Packet,
     Plan,
     PlanLine,
     Reading,
     Release,
+    Sample,
+    SampleDay,
+    SamplePost,
     SetAside,
     StoragePolicy,
     SupplyHours,
@@ -173,6 +178,59 @@ class BayDataAdmin(EditedAdmin):
     list_display = ("__str__",)
     list_filter = ("place",)
     list_select_related = ("place",)
+
+
+@admin.register(BankLogger)
+class BankLoggerAdmin(ReadOnlyAdmin):
+    list_display = ("bank", "label", "expected_min", "last_at", "last_temp_at", "kept", "refused", "off_at")
+    list_select_related = ("bank",)
+    search_fields = ("bank__serial", "label")
+
+
+@admin.register(LoggerKey)
+class LoggerKeyAdmin(ReadOnlyAdmin):
+    list_display = ("token", "bank")
+    list_select_related = ("token", "bank")
+
+
+@admin.register(SamplePost)
+class SamplePostAdmin(ReadOnlyAdmin):
+    list_display = (
+        "received_at",
+        "how",
+        "name",
+        "rows",
+        "kept",
+        "known",
+        "conflicts",
+        "refused",
+        "taken_back_at",
+    )
+    list_filter = ("how",)
+
+
+@admin.register(Sample)
+class SampleAdmin(ReadOnlyAdmin):
+    list_display = ("bank", "at", "volts_v", "current_a", "temp_c", "soc", "counted_ah", "struck")
+    list_select_related = ("bank", "post")
+    search_fields = ("bank__serial",)
+
+
+@admin.register(SampleDay)
+class SampleDayAdmin(ReadOnlyAdmin):
+    list_display = (
+        "bank",
+        "day",
+        "samples",
+        "quarters",
+        "mean_c",
+        "low_c",
+        "high_c",
+        "rest_v",
+        "counter_soc",
+    )
+    list_select_related = ("bank",)
+    search_fields = ("bank__serial",)
 
 
 @admin.register(Call, Plan, PlanLine, BayPlan, BayPlanLine, Release, Packet)

@@ -11,11 +11,13 @@ from readiness.models.bays import (
     SupplyHours,
 )
 from readiness.models.dispatch import Call, Packet, Plan, PlanLine, Release
+from readiness.models.samples import BankLogger, LoggerKey, Sample, SampleDay, SamplePost
 from readiness.models.sweep import Alert, BankState, JudgementDue, SetAside, Sweep, Verdict
 from readiness.models.upkeep import BankTest, Charge, Fault, Inspection, InspectionType, Reading, Task
 
 __all__ = [
     "Alert",
+    "BankLogger",
     "BankState",
     "BankTest",
     "BayPlan",
@@ -30,11 +32,15 @@ __all__ = [
     "Inspection",
     "InspectionType",
     "JudgementDue",
+    "LoggerKey",
     "Packet",
     "Plan",
     "PlanLine",
     "Reading",
     "Release",
+    "Sample",
+    "SampleDay",
+    "SamplePost",
     "SetAside",
     "StoragePolicy",
     "SupplyHours",

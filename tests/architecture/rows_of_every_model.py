@@ -50,14 +50,19 @@ from inventory.models import (
     SupplyOffer,
 )
 from readiness.models import (
+    BankLogger,
     BankState,
     BayPlan,
     Call,
     CrewDay,
     CrewHours,
+    LoggerKey,
     Plan,
     PlanLine,
     Release,
+    Sample,
+    SampleDay,
+    SamplePost,
     SetAside,
     Sweep,
 )
@@ -197,6 +202,10 @@ def goods_check() -> GoodsCheck:
     )
 
 
+def sample_post() -> SamplePost:
+    return SamplePost.objects.create(how="api", rows=1, kept=1)
+
+
 MAKERS: dict[str, Maker] = {
     "fleet.Place": f.PlaceFactory,
     "fleet.DepotTerms": terms,
@@ -298,6 +307,17 @@ MAKERS: dict[str, Maker] = {
     "readiness.Verdict": r.VerdictFactory,
     "readiness.BankState": lambda: BankState.objects.create(bank=f.BankFactory(), as_of=TODAY, status="ok"),
     "readiness.Alert": r.AlertFactory,
+    "readiness.BankLogger": lambda: BankLogger.objects.create(bank=f.BankFactory()),
+    "readiness.LoggerKey": lambda: LoggerKey.objects.create(
+        token=ApiToken.objects.create(user=f.UserFactory(), name="logger", hash=code())
+    ),
+    "readiness.SamplePost": sample_post,
+    "readiness.Sample": lambda: Sample.objects.create(
+        bank=f.BankFactory(), at=ago(next(number)), temp_c=12.5, post=sample_post()
+    ),
+    "readiness.SampleDay": lambda: SampleDay.objects.create(
+        bank=f.BankFactory(), day=day(), samples=24, last_at=ago(1)
+    ),
     "readiness.Reading": r.ReadingFactory,
     "readiness.Charge": r.ChargeFactory,
     "readiness.BankTest": r.BankTestFactory,
