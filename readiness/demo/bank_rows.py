@@ -8,13 +8,17 @@ from typing import Any
 import numpy as np
 
 from readiness.demo.banks import AFTER_USE, DEPART, NICKEL, PARTIAL, TRIPPED, BankPlan, ChargeEvent, Truth
+from readiness.demo.bay_rows import words
 from readiness.demo.people import People
 from readiness.demo.rows import Rows
 from readiness.demo.source import Source
 from readiness.demo.timeline import Timeline
 
 ISOLATED_H = 40.0
+BENCH = "bench"
 CELL_V = {"vrla_gel": 2.1, "vrla_agm": 2.1, "flooded_low_sb": 2.1, "lfp": 3.3, "nimh": 1.28, "nimh_lsd": 1.28}
+# What a bay must reach at the end of a charge [V per cell].
+BAY_V_CELL = {"vrla_gel": 2.4, "vrla_agm": 2.45, "flooded_low_sb": 2.6, "lfp": 3.65}
 END_SIGN = {
     "vrla_gel": "current_steady",
     "vrla_agm": "current_steady",
@@ -61,6 +65,7 @@ class BankWriter:
         self.zone = {code: places[code]["time_zone"] for code in source.depots}
         self.place_id = {row["code"]: number for number, row in enumerate(source["places"], start=1)}
         self.loggers = {row["unit"]: int(row["start"]) for row in source["loggers"]}
+        self.bays = source["charger_bays"]
         self.charge_days: list[list[int]] = [[] for _ in banks]
         for event in truth.charges:
             self.charge_days[event.bank].append(event.day)
@@ -206,7 +211,7 @@ class BankWriter:
             to_soc=None if full or not whole else round(event.to_soc, 2),
             ah_in=round(taken, 1),
             energy_kwh=round(taken * CELL_V[bank.chemistry] * int(row["cells_in_series"]) / 880.0, 2),
-            bay=f"B{event.bank % 4 + 1}" if bank.main else "bench",
+            bay=self.bay_name(event.bank, bank),
             place_id=self.place_id[bank.unit.home],
             tripped=event.kind == TRIPPED,
             note="Breaker out after an hour, reset, not begun again" if event.kind == TRIPPED else "",
@@ -234,7 +239,7 @@ class BankWriter:
             planned_end_at=begin + dt.timedelta(hours=10),
             ended_at=None,
             end_sign="",
-            bay=f"B{position % 4 + 1}",
+            bay=self.bay_name(position, bank),
             place_id=self.place_id[bank.unit.home],
             note="",
             **self.written(bank, begin),
@@ -317,6 +322,21 @@ class BankWriter:
         return float(min(since * 24 - 14, int(self.rng.integers(26, 80))))
 
     # --- helpers ----------------------------------------------------------------------------------------------------
+
+    def bay_name(self, position: int, bank: BankPlan) -> str:
+        """A bay of its depot whose charger has a programme for it, the banks shared among them."""
+        if not bank.main:
+            return BENCH
+        end_v = BAY_V_CELL[bank.chemistry] * int(bank.row["cells_in_series"])
+        suitable = [
+            bay["name"]
+            for bay in self.bays
+            if bay["place"] == bank.unit.home
+            and bank.chemistry in words(bay["profiles"])
+            and end_v <= bay["max_v"]
+            and bay["to_days_ago"] is None
+        ]
+        return str(suitable[position % len(suitable)])
 
     def instant(self, bank: BankPlan, day: float, hour: float) -> dt.datetime:
         return self.timeline.at(day, self.zone[bank.unit.home], hour).replace(second=0, microsecond=0)

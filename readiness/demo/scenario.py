@@ -10,6 +10,7 @@ from readiness.demo.away_rows import AwayWriter
 from readiness.demo.bank_rows import BankWriter
 from readiness.demo.banks import plan_banks
 from readiness.demo.base_rows import Keys, write_designs, write_inspection_types, write_items, write_places
+from readiness.demo.bay_rows import write_bays
 from readiness.demo.living import live
 from readiness.demo.notes import write_notes
 from readiness.demo.people import People
@@ -39,6 +40,7 @@ def build(source: Source, today: dt.date, seed: int = SEED, units: int | None = 
     write_inspection_types(rows, source, keys)
     write_transport_facts(rows, source, keys, timeline)
     people = People(rows, source, keys.place, timeline.at(0, "UTC"))
+    write_bays(rows, source, keys, timeline, people)
 
     plans = plan_units(source, timeline, streams[0], units)
     kept = 3 if len(plans) > MANY_UNITS else 99

@@ -72,6 +72,12 @@ ORDER = (
     "readiness.Fault",
     "readiness.Task",
     "readiness.Call",
+    "readiness.ChargerBay",
+    "readiness.BayTerms",
+    "readiness.CrewHours",
+    "readiness.CrewDay",
+    "readiness.SupplyHours",
+    "readiness.StoragePolicy",
     "fleet.AuditEntry",
 )
 # Rows that may be there before the scenario comes, known by what people call them.
@@ -204,6 +210,8 @@ def preparation(field: models.Field[Any, Any]) -> Callable[[Any], Any]:
         return connection.ops.adapt_datetimefield_value
     if isinstance(field, models.DateField):
         return connection.ops.adapt_datefield_value
+    if isinstance(field, models.TimeField):
+        return connection.ops.adapt_timefield_value
     if isinstance(field, models.JSONField):
         return lambda value: field.get_db_prep_save(value, connection)
     if isinstance(field, models.DecimalField):
