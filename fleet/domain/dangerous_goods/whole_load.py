@@ -26,6 +26,7 @@ from fleet.domain.dangerous_goods.words import Mode, Verdict, worst_of
 OUT_OF_THE_COUNT = frozenset({"3166", "3171", "3528", "3529", "3530", "3556", "3557", "3558"})
 # Small batteries of SP 188 are not counted either.
 NOT_COUNTED = frozenset({"sp188_exempt"})
+POINTS_NOT_SHOWN, TRADE_NOT_SHOWN = NOT_SHOWN = ("adr_1136_not_shown", "mot_not_shown")
 SINGLE_LOAD = "us_159e_exception"
 REACTS = ("li_ion", "li_metal")
 
@@ -106,7 +107,11 @@ class _Line:
 def judge_load(
     units: Sequence[LoadedUnit], mode: Mode, ship_date: date, *, rules: Rules | None = None
 ) -> LoadDecision:
-    """Everything the law asks of goods that travel together. The worst of units, count and pairs decides."""
+    """Everything the law asks of goods that travel together. The worst of units and pairs decides.
+
+    Load points and materials of trade are reliefs: one that is not shown is not granted, and the full rules hold. That
+    alone leaves nothing open, for what the rules ask of each line is judged beside it.
+    """
     held = rules or held_rules()
     edition = edition_for(mode, ship_date, held.editions)
     table = held.tables[edition.goods_table] if edition is not None else held_entries()
@@ -137,7 +142,11 @@ def judge_load(
         [
             *(decision.verdict for _name, decision in judged),
             *(pair.decision.verdict for pair in pairs),
-            *(found.verdict for found in (points, trade_told) if found is not None),
+            *(
+                Verdict.PERMITTED if found.reason in NOT_SHOWN else found.verdict
+                for found in (points, trade_told)
+                if found is not None
+            ),
         ]
     )
     order = sorted(
@@ -209,7 +218,7 @@ def _points(
         return unknown("goods_list_unconfirmed", "mixed", "goods_list"), found.points if found else None, told
     if found is None or all(item.exempt for item, _unit in rows):
         return None, None, told
-    return found.ruling, found.points, told
+    return _shown(found.ruling, POINTS_NOT_SHOWN), found.points, told
 
 
 def _point_item(line: _Line, table: Entries) -> tuple[LoadItem, str]:
@@ -252,8 +261,14 @@ def _trade(lines: Sequence[_Line], table: Entries, unsure: bool) -> Ruling | Non
     if not counted:
         return None
     if any(not _entries_of(line, table) for line in counted):
-        return unknown("missing_class", "mixed", "class")
-    return materials_of_trade([_trade_item(line, _entries_of(line, table)) for line in counted])
+        return unknown(TRADE_NOT_SHOWN, "mixed", "class")
+    found = materials_of_trade([_trade_item(line, _entries_of(line, table)) for line in counted])
+    return _shown(found, TRADE_NOT_SHOWN)
+
+
+def _shown(relief: Ruling, otherwise: str) -> Ruling:
+    """A relief as it was found; where a fact is missing, that it is not shown, with all that is missing."""
+    return replace(relief, reason=otherwise) if relief.verdict is Verdict.CANNOT_DECIDE else relief
 
 
 def _trade_item(line: _Line, entries: Sequence[Entry]) -> TradeItem:

@@ -82,12 +82,16 @@ def test_one_unit_more_may_bring_the_vehicle_over_a_thousand() -> None:
         ),  # II or III decides the category
     ],
 )
-def test_an_amount_or_a_category_that_is_not_known_cannot_be_decided(changed: UnitItem, missing: str) -> None:
+def test_an_amount_or_a_category_that_is_not_known_shows_no_relief(changed: UnitItem, missing: str) -> None:
+    """The load is not within 1.1.3.6 then, and goes under full ADR, if each of its lines may."""
     found = road(loaded(DIESEL, changed))
     assert found.points is not None
     assert found.points.verdict is Verdict.CANNOT_DECIDE
+    assert found.points.reason == "adr_1136_not_shown"
     assert missing in found.points.missing
-    assert found.verdict is Verdict.CANNOT_DECIDE
+    assert found.points.source == "ADR 1.1.3.6.3, 1.1.3.6.4"
+    assert "plates" in found.points.conditions
+    assert found.verdict is max(unit.verdict for _name, unit in found.units)
 
 
 def test_a_lithium_battery_counts_by_its_condition() -> None:
@@ -145,8 +149,25 @@ def test_materials_of_trade_are_asked_of_the_whole_vehicle() -> None:
     assert one.trade is not None
     assert two.trade is not None
     assert (one.trade.reason, two.trade.reason) == ("mot_within", "mot_total_exceeded")
-    unknown = road(loaded(replace(can, gross_kg=None)), mode=Mode.ROAD_US)
-    assert unknown.verdict is Verdict.CANNOT_DECIDE
+
+
+def test_materials_of_trade_that_are_not_shown_are_not_granted_and_leave_nothing_open() -> None:
+    """49 CFR 173.6 is an exception: who cannot show it goes under the full rules, as one who is over its limits."""
+    can = replace(PETROL, total_qty=20.0)
+    unknown, over = (road(loaded(replace(can, gross_kg=gross)), mode=Mode.ROAD_US) for gross in (None, 210.0))
+    assert unknown.trade is not None
+    assert unknown.trade.reason == "mot_not_shown"
+    assert unknown.trade.missing == ("gross_kg",)
+    assert unknown.trade.source == "49 CFR 173.6"
+    assert "full HMR" in unknown.trade.conditions
+    assert unknown.verdict is over.verdict is Verdict.PERMITTED
+
+
+def test_goods_of_which_the_class_is_not_known_are_left_open_by_their_own_line() -> None:
+    found = road(loaded(PETROL, UnitItem("a box", Goods())), mode=Mode.ROAD_US)
+    assert found.trade is not None
+    assert (found.trade.reason, found.trade.missing) == ("mot_not_shown", ("class",))
+    assert found.verdict is Verdict.CANNOT_DECIDE
 
 
 def test_the_single_load_exception_is_lost_beside_other_dangerous_goods() -> None:

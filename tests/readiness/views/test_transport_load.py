@@ -325,6 +325,17 @@ def test_the_law_of_the_whole_counts_all_units(client: Any, cast: Any, unit: Uni
     assert "Materials of trade, 49 CFR 173.6" in page
 
 
+def test_a_relief_that_is_not_shown_is_said_and_leaves_the_load_decided(client: Any, unit: Unit) -> None:
+    with_goods(unit, "1203", "II", 18.0)
+    GoodsLine.objects.update(attributes={"un": "1203", "pg": "II"})
+    plan = planned(DECK, "N-1")
+    assert plan.law is not None
+    assert plan.law.trade is not None
+    assert (plan.law.trade.outcome, plan.law.trade.source) == ("cannot_decide", "49 CFR 173.6")
+    assert (plan.law.outcome, plan.outcome) == ("pass", "pass")
+    assert "the relief is not granted: full US rules" in show(client, DECK, "N-1")
+
+
 def test_load_points_are_shown_line_by_line(client: Any, cast: Any, unit: Unit) -> None:
     """ADR holds an edition on the stated ship date only: the day of the case files."""
     with_goods(unit, "2880", "II", 15.0)
