@@ -8,6 +8,7 @@ from django.http import HttpRequest
 from fleet.web.admin_kinds import EditedAdmin, ReadOnlyAdmin, RecordAdmin
 from readiness.models import (
     Alert,
+    BankCharger,
     BankLogger,
     BankState,
     BankTest,
@@ -17,6 +18,8 @@ from readiness.models import (
     Call,
     Charge,
     ChargerBay,
+    ChargingRoom,
+    ChemistryLearning,
     CrewDay,
     CrewHours,
     Fault,
@@ -127,6 +130,25 @@ class BankStateAdmin(ReadOnlyAdmin):
     list_filter = ("status",)
     list_select_related = ("bank",)
     search_fields = ("bank__serial",)
+
+
+@admin.register(ChemistryLearning)
+class ChemistryLearningAdmin(ReadOnlyAdmin):
+    list_display = ("chemistry", "as_of", "peers", "peer_log_rate", "peer_spread")
+
+
+@admin.register(BankCharger)
+class BankChargerAdmin(EditedAdmin):
+    list_display = ("bank", "charger_v", "absorb_v_cell", "source")
+    list_select_related = ("bank",)
+    search_fields = ("bank__serial",)
+    autocomplete_fields = ("bank",)
+
+
+@admin.register(ChargingRoom)
+class ChargingRoomAdmin(EditedAdmin):
+    list_display = ("place", "inlet_cm2", "outlet_cm2", "fan_m3_h", "circuit_v", "breaker_a")
+    list_select_related = ("place",)
 
 
 @admin.register(Sweep)

@@ -10,13 +10,15 @@ from readiness.models.bays import (
     StoragePolicy,
     SupplyHours,
 )
+from readiness.models.charging import BankCharger, ChargingRoom
 from readiness.models.dispatch import Call, Packet, Plan, PlanLine, Release
 from readiness.models.samples import BankLogger, LoggerKey, Sample, SampleDay, SamplePost
-from readiness.models.sweep import Alert, BankState, JudgementDue, SetAside, Sweep, Verdict
+from readiness.models.sweep import Alert, BankState, ChemistryLearning, JudgementDue, SetAside, Sweep, Verdict
 from readiness.models.upkeep import BankTest, Charge, Fault, Inspection, InspectionType, Reading, Task
 
 __all__ = [
     "Alert",
+    "BankCharger",
     "BankLogger",
     "BankState",
     "BankTest",
@@ -26,6 +28,8 @@ __all__ = [
     "Call",
     "Charge",
     "ChargerBay",
+    "ChargingRoom",
+    "ChemistryLearning",
     "CrewDay",
     "CrewHours",
     "Fault",

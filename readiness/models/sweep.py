@@ -9,6 +9,7 @@ from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import BatteryBank, Certificate, Place, Unit
+from fleet.models.banks import Chemistry
 from fleet.models.base import span_in_order
 from fleet.models.office import Job, Role
 from inventory.models import Item, Lot
@@ -151,9 +152,39 @@ class BankState(models.Model):
     anchor_kind = models.CharField(max_length=20, blank=True)
     last_reading_at = models.DateTimeField(null=True)
     readings_used = models.PositiveSmallIntegerField(default=0)
+    # What its records teach (`domain/learning.py`) and give away (`domain/bank_flags.py`); null: nothing taught yet.
+    learned_count = models.PositiveIntegerField(default=0, db_default=0)
+    own_pct_month = models.FloatField(null=True)
+    own_low_pct_month = models.FloatField(null=True)
+    own_high_pct_month = models.FloatField(null=True)
+    published_pct_month = models.FloatField(null=True)
+    peer_ratio = models.FloatField(null=True)
+    likelier = models.PositiveSmallIntegerField(default=0, db_default=0)
+    flags = models.PositiveIntegerField(default=0, db_default=0)
+    test_due_day = models.DateField(null=True)
 
     def __str__(self) -> str:
         return f"{self.bank} as of {self.as_of}"
+
+
+class ChemistryLearning(models.Model):
+    """What the whole fleet teaches of one chemistry: how readings scatter, and what rate its banks have.
+
+    `scatter` holds, by way of reading (voltage, gravity, meter), what noise and bias are multiplied by and how many readings
+    tell so. `peer_log_rate`, `peer_spread`: centre and spread of the logarithm of the total rate [% in 30 d] of `peers`.
+    Kept until it moves noticeably, so that a quiet fleet stays quiet; all of it can be computed again from the records.
+    """
+
+    chemistry = models.CharField(max_length=20, choices=Chemistry, unique=True)
+    as_of = models.DateField()
+    computed_at = models.DateTimeField(default=timezone.now)
+    scatter = models.JSONField(default=dict)
+    peers = models.PositiveIntegerField(default=0)
+    peer_log_rate = models.FloatField(null=True)
+    peer_spread = models.FloatField(null=True)
+
+    def __str__(self) -> str:
+        return f"{self.chemistry} as of {self.as_of}"
 
 
 class Alert(models.Model):
