@@ -56,6 +56,11 @@ def exact(column: str) -> str:
     return f"CAST({column} AS TEXT)" if connection.vendor == "sqlite" else column
 
 
+def as_exact(at: dt.datetime) -> Any:
+    """An aware instant in the way `exact` reads a column."""
+    return str(at.astimezone(dt.UTC).replace(tzinfo=None)) if connection.vendor == "sqlite" else at
+
+
 def instant_text(at: dt.datetime) -> str:
     """SQL text of an aware instant to the microsecond, to compare with a column."""
     text = str(at.astimezone(dt.UTC).replace(tzinfo=None))

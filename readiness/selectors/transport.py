@@ -184,7 +184,7 @@ def load_fleet(
     offset_days = _offset_days(units, now)
     checks = Checks(there, offset_days, ship_date, settings)
     listed, rows = own_lines(there, checks, offset_days)
-    charges = charges_pct(there, ship_date, now, settings.soc_hours)
+    charges = charges_pct(there, units["zone"].tolist(), ship_date, now, settings.soc_hours)
     lines = Lines.beside(
         [bank_lines(there, checks, charges, papers.shown), item_lines(stock), listed], len(units)
     )

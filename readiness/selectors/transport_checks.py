@@ -12,11 +12,23 @@ import numpy as np
 
 from fleet.domain.dangerous_goods.records import fresh
 from fleet.domain.transport.columns import FloatArray, IntArray
+from fleet.lib.dates import find_zone
 from fleet.models import SupplyState, TransportTerms
 from readiness.domain.checks_charge import local_day
 from readiness.domain.snapshot import Frame
 from readiness.models import Reading
-from readiness.selectors.columns import RowOf, among, day, exact, fetch, flag, id_list, instant, instant_text
+from readiness.selectors.columns import (
+    RowOf,
+    among,
+    as_exact,
+    day,
+    exact,
+    fetch,
+    flag,
+    id_list,
+    instant,
+    instant_text,
+)
 from readiness.selectors.snapshot import EPOCH
 from readiness.selectors.snapshot_papers import COUNTS
 
@@ -131,10 +143,11 @@ def date_on(number: int) -> dt.date:
 
 
 def charges_pct(
-    ids: Collection[int], ship_date: dt.date, now: dt.datetime, hours: int
+    ids: Sequence[int], zones: Sequence[str], ship_date: dt.date, now: dt.datetime, hours: int
 ) -> dict[int, float | None]:
     """The most each bank can hold [% of rated] when it is offered: measured on its meter within the hours, else the upper
-    end of its computed band; full when it may be charging. Six queries.
+    end of its computed band; full when it may be charging. `zones` (n,) are those of the homes: the ship date begins at
+    midnight there. Six queries.
     """
     held = fetch(
         {"bank": ("bank_id", "i"), "unit": ("unit_id", "i")},
@@ -146,9 +159,12 @@ def charges_pct(
             "unit"
         ].tolist()
     )
-    offered = max(now, dt.datetime.combine(ship_date, dt.time(0), tzinfo=dt.UTC))
-    since = offered - dt.timedelta(hours=hours)
-    fed_until, charging = _charged(banks, since)
+    offered = {zone: max(now, dt.datetime.combine(ship_date, dt.time(0), find_zone(zone))) for zone in zones}
+    since = {zone: at - dt.timedelta(hours=hours) for zone, at in offered.items()}
+    first, last = min(since.values(), default=now), max(offered.values(), default=now)
+    counts = {zone: (as_exact(since[zone]), as_exact(offered[zone])) for zone in offered}
+    zone_of = dict(zip(ids, zones, strict=True))
+    fed_until, charging = _charged(banks, first)
     fed = charging | _feeding(banks, fed_until)
     found: dict[int, float | None] = {}
     states = fetch(
@@ -164,11 +180,12 @@ def charges_pct(
     meter = fetch(
         {"bank": ("bank_id", "i"), "soc": ("meter_soc", "s"), "at": (exact("happened_at"), "s")},
         f"FROM readiness_reading WHERE {among('bank_id', banks)} AND kind = '{Reading.Kind.METER.value}' AND {COUNTS}"
-        f" AND happened_at >= {instant_text(since)} AND happened_at <= {instant_text(offered)}"
+        f" AND happened_at >= {instant_text(first)} AND happened_at <= {instant_text(last)}"
         " ORDER BY happened_at, id",
     )
     for bank, soc, at in rows_of(meter):
-        if bank not in fed and soc is not None and at >= fed_until.get(bank, at):
+        from_, to = counts[zone_of[banks[bank]]]
+        if bank not in fed and soc is not None and from_ <= at <= to and at >= fed_until.get(bank, at):
             found[bank] = 100.0 * soc
     return found
 

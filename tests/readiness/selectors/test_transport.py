@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.db import connection
@@ -19,6 +20,7 @@ from inventory.models import GoodsCheck, GoodsLine, GoodsListCheck, ItemGoods
 from readiness.models import BankState, Reading
 from readiness.selectors.transport import load_transport
 from tests.factories.fleet import (
+    FIRST_DAY,
     NOW,
     TODAY,
     BankFactory,
@@ -115,6 +117,23 @@ def test_the_upper_end_of_the_charge_counts_unless_it_was_measured_lately(skid: 
     state.as_of = TODAY - dt.timedelta(days=5)
     state.save()
     assert battery(skid, ship_date=later).soc_pct is None
+
+
+@pytest.mark.parametrize("zone", ["America/Los_Angeles", "UTC", "Pacific/Auckland"])
+def test_the_hours_of_a_meter_reading_are_counted_to_midnight_at_home(zone: str) -> None:
+    """24 h before the ship date begins where the unit is: in summer time too, and not by Greenwich."""
+    unit = UnitFactory(home__time_zone=zone)
+    TransportTerms.objects.create(valid_from=FIRST_DAY, soc_hours=24)
+    bank = BankFactory(unit=unit, chemistry="lfp")
+    BankState.objects.create(bank=bank, as_of=TODAY, status="known", soc=0.4, low_soc=0.3, high_soc=0.5)
+    leaves = TODAY + dt.timedelta(days=2)
+    midnight = dt.datetime.combine(leaves, dt.time(0), ZoneInfo(zone)).astimezone(dt.UTC)
+    reading = Reading.objects.create(
+        bank=bank, kind="meter", meter_soc=0.28, happened_at=midnight - dt.timedelta(hours=24, seconds=1)
+    )
+    assert battery(unit, ship_date=leaves).soc_pct == pytest.approx(50.0)
+    Reading.objects.filter(pk=reading.pk).update(happened_at=midnight - dt.timedelta(hours=24))
+    assert battery(unit, ship_date=leaves).soc_pct == pytest.approx(28.0)
 
 
 def test_a_test_summary_counts_while_the_certificate_is_in_force(skid: Unit) -> None:
