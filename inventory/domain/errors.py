@@ -23,3 +23,7 @@ class PositionTaken(StockError):
 
 class NotReversible(StockError):
     """The movement was reversed already, or something was built on it."""
+
+
+class NotPlannable(DomainError):
+    """An input on which no honest plan can rest: row and field are named, and what to do about it."""
