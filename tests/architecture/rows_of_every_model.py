@@ -50,10 +50,13 @@ from inventory.models import (
     SupplyOffer,
 )
 from readiness.models import (
+    BankCharger,
     BankLogger,
     BankState,
     BayPlan,
     Call,
+    ChargingRoom,
+    ChemistryLearning,
     CrewDay,
     CrewHours,
     LoggerKey,
@@ -307,6 +310,9 @@ MAKERS: dict[str, Maker] = {
     "readiness.Verdict": r.VerdictFactory,
     "readiness.BankState": lambda: BankState.objects.create(bank=f.BankFactory(), as_of=TODAY, status="ok"),
     "readiness.Alert": r.AlertFactory,
+    "readiness.ChemistryLearning": lambda: ChemistryLearning.objects.create(chemistry=code(), as_of=TODAY),
+    "readiness.BankCharger": lambda: BankCharger.objects.create(bank=f.BankFactory()),
+    "readiness.ChargingRoom": lambda: ChargingRoom.objects.create(place=f.PlaceFactory()),
     "readiness.BankLogger": lambda: BankLogger.objects.create(bank=f.BankFactory()),
     "readiness.LoggerKey": lambda: LoggerKey.objects.create(
         token=ApiToken.objects.create(user=f.UserFactory(), name="logger", hash=code())

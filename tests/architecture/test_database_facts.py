@@ -93,6 +93,19 @@ CHECKS: dict[str, list[Bad | Callable[[], Bad]]] = {
         {"package_gross_kg": -1},
         {"discharge_w": 0},
     ],
+    "bank_charger_volts_positive": [{"charger_v": 0}],
+    "charging_room_not_negative": [
+        {"inlet_cm2": -1},
+        {"outlet_cm2": -1},
+        {"free_volume_m3": -1},
+        {"fan_m3_h": -1},
+    ],
+    "charging_room_circuit_positive": [
+        {"circuit_v": 0},
+        {"breaker_a": 0},
+        {"power_factor": 0},
+        {"power_factor": 1.1},
+    ],
     "transport_terms_in_order": ENDS_ON,
     "transport_terms_not_negative": [
         *({f"{where}_{axis}_mm": -1} for where in ("container", "ramp", "plane") for axis in "whl"),
