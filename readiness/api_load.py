@@ -54,6 +54,12 @@ class LoadIn(Schema):
     from_above: bool = Field(default=False, description="open tops only: by crane, not by the door")
     gap_mm: float | None = Field(default=None, ge=0, le=2000, description="empty: the owner's")
     axles: AxlesIn | None = None
+    floor_kg_m2: float | None = Field(
+        default=None,
+        gt=0,
+        le=100_000,
+        description="what the floor of an aircraft bears, by its loading manual",
+    )
 
 
 class PlacedRow(Schema):

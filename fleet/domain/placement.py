@@ -101,8 +101,8 @@ def _faults_of_one(item: Placed, by_key: dict[str, Piece], room: Room) -> list[s
         "may not be turned": item.turned and not piece.may_turn,
         "is too high": piece.height_mm > min(room.height_mm, room.door_height_mm),
         "does not pass the door": door > room.door_width_mm or item.along_mm > room.door_length_mm,
-        "presses too hard on the floor": piece.mass_kg * 1e6
-        > room.floor_kg_m2 * piece.length_mm * piece.width_mm * (1 + 1e-9),
+        "presses too hard on the floor": not piece.mass_kg * 1e6
+        <= room.floor_kg_m2 * piece.length_mm * piece.width_mm * (1 + 1e-9),
         "stands outside along": item.x_mm < gap or item.x_mm + item.along_mm > room.length_mm - gap,
         "stands outside across": item.y_mm < gap or item.y_mm + item.across_mm > room.width_mm - gap,
     }

@@ -8,7 +8,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from fleet.domain.fit.aircraft import contour_mm, freighters
+from fleet.domain.fit.aircraft import contour_mm, floor_limit_kg_m2, freighters, pallet_load_kg
 from fleet.domain.fit.conveyances import ConveyanceTable, aircraft, containers, decks, ulds
 from fleet.domain.fit.road import legal_mm
 from fleet.domain.fit.trip import NONE, Clearance, Clearances
@@ -37,7 +37,8 @@ class HoldKind(StrEnum):
 @dataclass(frozen=True, slots=True)
 class Hold:
     """A real floor [mm] and the room on it: `shift_along_mm` and `shift_across_mm` lead from places in the room to places
-    on the floor. `floor_mm` is the height of the deck above the road, 0 elsewhere.
+    on the floor. `floor_mm` is the height of the deck above the road, 0 elsewhere. `lacks`: keys of limits that nobody
+    stated, without which nothing is placed.
     """
 
     key: str
@@ -52,6 +53,7 @@ class Hold:
     shift_along_mm: float = 0.0
     shift_across_mm: float = 0.0
     floor_mm: float = 0.0
+    lacks: tuple[str, ...] = ()
 
     @property
     def balanced(self) -> bool:
@@ -90,13 +92,16 @@ def hold_of(
     clearances: Clearances | None = None,
     from_above: bool = False,
     supports: Supports | None = None,
+    floor_kg_m2: float | None = None,
 ) -> Hold:
     """The hold with its room. `gap_mm` is kept between pieces, to walls, and in total in the door; where the owner's
     clearance asks more of walls, roof or door, that counts. A deck and a pallet have no walls.
 
     Flat racks and open tops count in gauge. A freighter has no window for the centre of gravity here: its loading chart
-    decides. On a deck the legal width and height are the limits; `supports`, from the front of the deck, add its axles.
-    Raises DomainError for anything else, for an opening it does not have, and for axles that cannot be.
+    decides. Nothing is placed loose in one while nobody says what its floor bears: the lower of the table's figure and
+    `floor_kg_m2` by the operator. On a deck its own width and the legal width and height are the limits; `supports`, from
+    the front of the deck, add its axles. Raises DomainError for anything else, for an opening it does not have, for axles
+    that cannot be, and where a size or limit of it is not on file.
     """
     if from_above and not opens_above(conveyance):
         raise DomainError(
@@ -109,7 +114,8 @@ def hold_of(
     elif plane in aircraft().keys and uld in ulds().keys:
         hold = _pallet(conveyance, plane, uld, gap_mm, clear.pallet)
     elif conveyance in aircraft().keys:
-        hold = _aircraft(aircraft().pick([conveyance]), gap_mm, clear)
+        stated = () if floor_kg_m2 is None else ((conveyance, floor_kg_m2),)
+        hold = _aircraft(aircraft().pick([conveyance]), gap_mm, clear, stated)
     elif conveyance in decks().keys:
         hold = _deck(decks().pick([conveyance]), gap_mm, clear.deck)
     else:
@@ -141,7 +147,14 @@ def _shifted(supports: Supports, hold: Hold) -> Supports:
 
 def _value(table: ConveyanceTable, name: str) -> float:
     value = float(table[name][0, 0])
-    return float("inf") if value != value else value
+    if np.isnan(value):
+        raise DomainError(
+            "placement.limit_missing",
+            "Cannot decide: of '{key}' the table has no {name}. Write it there.",
+            key=table.keys[0],
+            name=name,
+        )
+    return value
 
 
 def _known(value: float) -> float | None:
@@ -219,12 +232,15 @@ def _container(table: ConveyanceTable, gap_mm: float, clear: Clearance, from_abo
     )
 
 
-def _aircraft(table: ConveyanceTable, gap_mm: float, clearances: Clearances) -> Hold:
+def _aircraft(
+    table: ConveyanceTable, gap_mm: float, clearances: Clearances, stated: tuple[tuple[str, float], ...]
+) -> Hold:
     ramp = table.words["ramp"][0] != "none"
     clear = clearances.ramp_aircraft if ramp else clearances.other_aircraft
     door = (_value(table, "door_width_mm"), _value(table, "door_height_mm"))
     height = _value(table, "hold_height_mm")
     side = table.words["loading"][0] == "side"
+    floor = float(floor_limit_kg_m2(table, stated)[0, 0])
 
     def room(length: float, width: float) -> Room:
         return Room(
@@ -236,10 +252,10 @@ def _aircraft(table: ConveyanceTable, gap_mm: float, clearances: Clearances) -> 
             door_height_mm=door[1] - max(gap_mm, clear.h),
             broadside=side,
             gap_mm=gap_mm,
-            floor_kg_m2=_value(table, "floor_kg_per_m2"),
+            floor_kg_m2=floor,
         )
 
-    return _held(
+    hold = _held(
         room,
         kind=HoldKind.AIRCRAFT,
         key=table.keys[0],
@@ -249,14 +265,14 @@ def _aircraft(table: ConveyanceTable, gap_mm: float, clearances: Clearances) -> 
         walls_mm=(max(gap_mm, clear.l / 2), max(gap_mm, clear.w / 2)),
         gap_mm=gap_mm,
     )
+    return replace(hold, lacks=("missing_floor_limit",)) if np.isnan(floor) else hold
 
 
 def _pallet(key: str, plane: str, uld: str, gap_mm: float, clear: Clearance) -> Hold:
     """One pallet: its usable area, the lower of the two contours, the lower of what it and the freighter may carry."""
     pair = freighters(aircraft(), ulds(), [(plane, uld)])
     number = {name: float(column[0, 0]) for name, column in pair.pallets.items()}
-    gross = number["max_gross_kg"] - number["tare_kg"]
-    load = gross if np.isnan(number["max_load_kg"]) else number["max_load_kg"]
+    load = float(pallet_load_kg(pair)[0, 0])
     height = min(float(contour_mm(pair)[0, 0]), _value(pair.types, "door_height_mm"))
     payload = min(load, _value(pair.types, "max_payload_kg") - number["tare_kg"])
 
@@ -277,6 +293,7 @@ def _pallet(key: str, plane: str, uld: str, gap_mm: float, clear: Clearance) -> 
 def _deck(table: ConveyanceTable, gap_mm: float, clear: Clearance) -> Hold:
     floor = _value(table, "deck_height_mm")
     height = float(legal_mm(table, "height")[0, 0]) - floor
+    width = min(float(legal_mm(table, "width")[0, 0]), _value(table, "deck_width_mm"))
 
     def room(length: float, width: float) -> Room:
         return Room(length, width, height - clear.h, _value(table, "payload_kg"), gap_mm=gap_mm)
@@ -286,7 +303,7 @@ def _deck(table: ConveyanceTable, gap_mm: float, clear: Clearance) -> Hold:
         kind=HoldKind.DECK,
         key=table.keys[0],
         opening=Opening.OPEN,
-        sides_mm=(_value(table, "deck_length_mm"), float(legal_mm(table, "width")[0, 0]), height),
+        sides_mm=(_value(table, "deck_length_mm"), width, height),
         walls_mm=(clear.l / 2, clear.w / 2),
         gap_mm=gap_mm,
         floor_mm=floor,

@@ -43,7 +43,8 @@ class Room:
     """A floor with walls, a door and limits. `cg_window_mm` is where the centre of gravity may lie, from the far end.
 
     `gap_mm` is kept between pieces and to the walls. A `broadside` door takes the fore-aft side, an end door the other; an
-    opening from above takes both, `door_length_mm` along. `floor_kg_m2` is what the floor bears below each piece.
+    opening from above takes both, `door_length_mm` along. `floor_kg_m2` is what the floor bears below each piece, as if it
+    stood on all of its base; nan: nobody knows, and nothing may stand there.
     """
 
     length_mm: float
@@ -123,7 +124,7 @@ def ways_of(piece: Piece, room: Room) -> tuple[Way, ...]:
     if (
         piece.mass_kg > room.payload_kg
         or piece.height_mm > min(room.height_mm, room.door_height_mm)
-        or pressure > room.floor_kg_m2
+        or not pressure <= room.floor_kg_m2
     ):
         return ()
     sides = [(piece.length_mm, piece.width_mm, False, piece.cg_along_mm)]

@@ -4,18 +4,25 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
+from fleet.domain.fit.conveyances import aircraft
 from fleet.domain.fit.trip import Clearances, Topic, Trip
 from fleet.domain.transport.answers import ALWAYS_ASKED
+from fleet.lib.errors import DomainError
 from fleet.lib.quantities import System
 from fleet.web.fields import QuantityField
+from fleet.web.words import spoken
 from readiness.forms.unit_life import day_field
 
 USUAL_SLING_MM = 4000.0
+FLOOR_HINT = _(
+    "Of an aircraft loaded loose, by the operator's loading manual. The lower of this and the table counts."
+)
 USUAL_UNITS = {"alt_m": "m", "isa_dev_c": "", "sling_mm": "mm"}
 
 
@@ -110,6 +117,19 @@ def usual_trip(today: dt.date) -> dict[str, Any]:
     }
 
 
+class FloorNotAsked(DomainError):
+    """A floor limit was typed for what has no floor that is asked."""
+
+
+def floor_stated_for(conveyance: str) -> str:
+    """The aircraft, loaded loose, whose floor a limit is about. Raises FloorNotAsked for anything else."""
+    if conveyance not in aircraft().keys:
+        raise FloorNotAsked(
+            "floor.not_asked", "Only an aircraft that is loaded loose is asked for its floor. Leave it empty."
+        )
+    return conveyance
+
+
 class FindForm(TripForm):
     """Which units can this take? A type of the tables, or a hook known only by its limit."""
 
@@ -122,10 +142,30 @@ class FindForm(TripForm):
         self.fields["hook_kg"] = QuantityField(
             base="kg", system=kwargs["system"], low=1, label=_("Hook limit"), required=False
         )
+        self.fields["floor"] = QuantityField(
+            base="kg_m2",
+            system=kwargs["system"],
+            low=1,
+            label=_("Floor bears"),
+            required=False,
+            help_text=FLOOR_HINT,
+        )
         self.order_fields(["ship_on", "conveyance", "hook_kg", "alt_m", "isa_dev_c"])
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         if not data.get("conveyance") and data.get("hook_kg") is None and "hook_kg" not in self.errors:
             self.add_error("hook_kg", _("Choose what takes the unit, or type the limit of the hook."))
+        if data.get("floor") is not None:
+            try:
+                floor_stated_for(data.get("conveyance", ""))
+            except FloorNotAsked as error:
+                self.add_error("floor", spoken(error))
         return data
+
+    def trip(self, clearances: Clearances, rigging_kg: float) -> Trip:
+        """With the floor of the aircraft asked, where it was typed."""
+        trip, data = super().trip(clearances, rigging_kg), self.cleaned_data
+        if data.get("floor") is None:
+            return trip
+        return replace(trip, floors_kg_m2=((data["conveyance"], data["floor"]),))

@@ -18,6 +18,7 @@ from fleet.lib.quantities import System
 from fleet.models import PackedForm, Unit
 from fleet.web.fields import LISTED_UNITS, QuantityField
 from fleet.web.words import spoken
+from readiness.forms.transport import FLOOR_HINT, FloorNotAsked, floor_stated_for
 from readiness.forms.unit_life import day_field
 from readiness.web.transport import conveyance_choices
 from readiness.web.transport_load import (
@@ -76,6 +77,9 @@ class LoadForm(forms.Form):
         choice.choices = [("", _("choose one")), *load_choices()]
         self.fields["gap"] = self._mm(
             _("Gap between pieces"), low=0, help_text=_("Empty: the owner's usual one.")
+        )
+        self.fields["floor"] = QuantityField(
+            base="kg_m2", system=system, low=1, label=_("Floor bears"), required=False, help_text=FLOOR_HINT
         )
         more = MORE_ROWS if "more" in typed else 0
         self._add_units(typed, more)
@@ -141,7 +145,7 @@ class LoadForm(forms.Form):
 
     @property
     def head(self) -> list[forms.BoundField]:
-        return [self[name] for name in ("ship_on", "days", "conveyance", "by", "gap")]
+        return [self[name] for name in ("ship_on", "days", "conveyance", "by", "gap", "floor")]
 
     @property
     def unit_fields(self) -> list[forms.BoundField]:
@@ -187,6 +191,10 @@ class LoadForm(forms.Form):
     def _try_hold(self, data: Mapping[str, Any]) -> None:
         try:
             hold_of(data["conveyance"], from_above=data.get("by") == "above", supports=data["supports"])
+            if data.get("floor") is not None:
+                floor_stated_for(data["conveyance"])
+        except FloorNotAsked as error:
+            self.add_error("floor", spoken(error))
         except DomainError as error:
             at = "by" if error.key == "placement.not_from_above" else "axle_rear"
             self.add_error(at, spoken(error))
@@ -264,6 +272,7 @@ class LoadForm(forms.Form):
             data["by"] == "above",
             data["gap"],
             data["supports"],
+            data["floor"],
         )
 
 
@@ -358,6 +367,7 @@ def typed_of(
     from_above: bool = False,
     gap_mm: float | None = None,
     axles: Mapping[str, float] | None = None,
+    floor_kg_m2: float | None = None,
 ) -> dict[str, str]:
     """What a program asks, as a person would have typed it; lengths in mm, masses in kg. `units` as TAG or TAG:FORM."""
     typed = {
@@ -366,6 +376,7 @@ def typed_of(
         "by": "above" if from_above else "door",
         "days": "" if days is None else str(days),
         "gap": "" if gap_mm is None else f"{gap_mm:f} mm",
+        "floor": "" if floor_kg_m2 is None else f"{floor_kg_m2:f} kg/m2",
     }
     typed |= {f"unit_{n}": unit for n, unit in enumerate(units, start=1)}
     for n, kit in enumerate(kits, start=1):

@@ -17,6 +17,7 @@ from fleet.domain.fit.trip import Clearances, Lashing, Topic, Trip
 from fleet.lib.quantities import System
 from fleet.web.fields import QuantityField
 from readiness.forms.transport import TripForm
+from readiness.web.transport import loose_aircraft
 
 EU_LICENCES = [(name, name) for name in ("B", "B96", "BE", "C1", "C1E", "C", "CE")]
 US_LICENCES = [
@@ -36,6 +37,15 @@ GROUPS: tuple[tuple[str, Any, Any, tuple[str, ...]], ...] = (
         _("Airstrip"),
         _("Surface and slope of the runway typed above."),
         ("surface", "slope_pct"),
+    ),
+    (
+        "floor",
+        _("Floor of an aircraft"),
+        _(
+            "What the floor of one aircraft that is loaded loose bears, by the operator's loading manual. The lower of this "
+            "and the table counts; without either nothing is said of it."
+        ),
+        ("floor_of", "floor"),
     ),
     (
         "fork",
@@ -96,6 +106,7 @@ class SheetForm(TripForm):
         choices=[("", _("not asked")), ("paved", _("paved")), ("unpaved", _("unpaved"))],
     )
     slope_pct = forms.FloatField(label=_("Slope, %"), required=False, min_value=-10, max_value=10)
+    floor_of = forms.ChoiceField(label=_("Aircraft"), required=False)
     straps = forms.IntegerField(label=_("Straps"), required=False, min_value=1, max_value=100)
     mu = forms.FloatField(
         label=_("Friction"),
@@ -126,8 +137,11 @@ class SheetForm(TripForm):
 
     def __init__(self, *args: Any, system: System, **kwargs: Any) -> None:
         super().__init__(*args, system=system, **kwargs)
+        types: Any = self.fields["floor_of"]
+        types.choices = [("", _("not asked")), *loose_aircraft()]
         for name, base, low, label, hint in (
             ("leg_wll_kg", "kg", 1, _("Rated load of a leg"), ""),
+            ("floor", "kg_m2", 1, _("Floor bears"), ""),
             ("fork_kg", "kg", 1, _("Rated load"), ""),
             ("fork_centre_mm", "mm", 1, _("at a load centre of"), ""),
             (
@@ -153,6 +167,9 @@ class SheetForm(TripForm):
         self._all_or_none(
             ("fork_kg", "fork_centre_mm"), _("A rated load holds at its load centre: type both, or neither.")
         )
+        if (data.get("floor") is None) != (not data.get("floor_of")) and not self.errors:
+            lacking = "floor_of" if data.get("floor") is not None else "floor"
+            self.add_error(lacking, _("Choose the aircraft and type what its floor bears, or neither."))
         self._all_or_none(FORKS, _("Type all four sizes of the forks, or none."))
         self._all_or_none(STRAPS, _("Type all four numbers of the lashing, or none."))
         if self._said(FORKS) and not self._said(("fork_kg",)) and not self.errors:
@@ -205,6 +222,7 @@ class SheetForm(TripForm):
             driver_licence=data.get("licence") or None,
             bearing_length_mm=data.get("beams_mm"),
             bearing_area_m2=data.get("boards_m2"),
+            floors_kg_m2=((data["floor_of"], data["floor"]),) if data.get("floor") is not None else (),
         )
 
     def _lashing(self) -> Lashing | None:

@@ -81,6 +81,8 @@ def transport_find(request: HttpRequest) -> HttpResponse:
         return file_response(name="units-by-conveyance", kind=kind, columns=columns, rows=cells)
     paging = page_of(request, found.order)
     question = {name: form.data.get(name) for name in ("ship_on", "days", "alt_m", "isa_dev_c", "sling_mm")}
+    if data["floor"] is not None:
+        question |= {"floor_of": data["conveyance"], "floor": form.data["floor"]}
     context |= {
         "paging": paging,
         "rows": found.rows(paging.rows),

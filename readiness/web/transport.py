@@ -536,6 +536,12 @@ def mass_lines(form: FormRecord, system: System) -> list[dict[str, str]]:
     return [*lines, {"label": _("Packed mass"), "value": need_words(form.mass.total_kg, "kg", system)}]
 
 
+def loose_aircraft() -> list[tuple[str, str]]:
+    """The aircraft that are loaded without a pallet, each with its name."""
+    names = conveyance_names()
+    return [(key, names[key]) for key in held_conveyances().planes.keys if "+" not in key]
+
+
 def conveyance_choices() -> list[tuple[str, list[tuple[str, str]]]]:
     """Every type of the tables by class, for a list to choose from."""
     names, groups = conveyance_names(), group_of()

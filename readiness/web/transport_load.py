@@ -51,6 +51,7 @@ class LoadQuestion:
     from_above: bool = False
     gap_mm: float | None = None
     supports: Supports | None = None
+    floor_kg_m2: float | None = None
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -18,7 +19,7 @@ from fleet.domain.dangerous_goods.words import Verdict
 from fleet.domain.fit.answers import answer_fleet, conveyances_of
 from fleet.domain.fit.loads import Load
 from fleet.domain.fit.reasons import REASONS
-from fleet.domain.fit.trip import SIZE_AND_MASS, Trip
+from fleet.domain.fit.trip import Topic, Trip
 from fleet.domain.placement import Piece, Placement, place
 from fleet.domain.placement_rooms import Hold, HoldKind, hold_of
 from fleet.domain.transport.answers import Carried, FleetClass, class_of_fleet, mode_of_conveyance
@@ -47,14 +48,16 @@ _OF_VERDICT = {
     Verdict.FORBIDDEN: Carried.NO,
 }
 NOT_ASKED = {
-    HoldKind.CONTAINER: gettext_lazy("the lashings, the box's safety plate, the road leg to the port"),
+    HoldKind.CONTAINER: gettext_lazy(
+        "the lashings, the balance across, the box's safety plate, the road leg to the port"
+    ),
     HoldKind.AIRCRAFT: gettext_lazy(
         "the lashings, range and runway, the balance of the aircraft (its loading chart decides), the place of a side door"
     ),
     HoldKind.PALLET: gettext_lazy(
         "the net and lashings, range and runway, where the pallet stands in the aircraft"
     ),
-    HoldKind.DECK: gettext_lazy("the lashings, the driver's licence"),
+    HoldKind.DECK: gettext_lazy("the lashings, the balance across, the driver's licence"),
 }
 
 
@@ -84,10 +87,15 @@ def plan_load(question: LoadQuestion, *, now: dt.datetime, placement_s: float = 
         clearances=clearances,
         from_above=question.from_above,
         supports=question.supports,
+        floor_kg_m2=question.floor_kg_m2,
     )
     rules = rules_in_force()
+    stated = question.floor_kg_m2
     trip = Trip(
-        asked=SIZE_AND_MASS, clearances=clearances, load_by="crane_top" if question.from_above else "door"
+        asked=frozenset({Topic.FLOOR, Topic.DECK_WIDTH}),
+        clearances=clearances,
+        load_by="crane_top" if question.from_above else "door",
+        floors_kg_m2=() if stated is None else ((question.conveyance, stated),),
     )
     records = load_transport(
         [unit for unit, _form in question.units],
@@ -336,7 +344,7 @@ def _limits(placement: Placement, pieces: dict[str, Piece], hold: Hold) -> tuple
         rows.append(
             _limit("line_load_kg_m", _("Floor, per metre of length"), worst, room.line_load_kg_m, "kg/m")
         )
-    if room.floor_kg_m2 != float("inf"):
+    if np.isfinite(room.floor_kg_m2):
         pressed = max(
             (pieces[item.key].mass_kg / (item.along_mm * item.across_mm) * 1e6 for item in placed),
             default=0.0,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -59,10 +60,14 @@ def check_aircraft(loads: LoadColumns, planes: Freighters, trip: Trip, *, turned
     board = Board(loads.size, len(planes))
     size_and_mass_known(board, loads)
     carried = loads["mass_kg"] + np.where(planes.on_pallet(), planes.pallets["tare_kg"], 0.0)
-    board.limit("payload_mass", "kg", planes.types["max_payload_kg"], carried)
-    board.limit("uld_mass", "kg", _pallet_load_kg(planes), loads["mass_kg"])
+    pallet = planes.on_pallet()
+    most_kg = planes.types["max_payload_kg"]
+    board.limit("payload_mass", "kg", most_kg, carried, held="missing_payload_limit")
+    board.lacks("missing_payload_limit", pallet & np.isnan(planes.pallets["tare_kg"]))
+    uld_kg = pallet_load_kg(planes)
+    board.limit("uld_mass", "kg", uld_kg, loads["mass_kg"], when=pallet, held="missing_payload_limit")
     _room(board, loads, planes, trip.clearances, turned)
-    _floor(board, loads, planes)
+    _floor(board, loads, planes, trip)
     _route(board, planes, trip, carried)
     return board
 
@@ -83,7 +88,7 @@ def payload_at_kg(types: ConveyanceTable, leg_km: float) -> FloatArray:
     return np.where(leg_km > types["range2_km"], np.nan, payload)
 
 
-def _pallet_load_kg(planes: Freighters) -> FloatArray:
+def pallet_load_kg(planes: Freighters) -> FloatArray:
     """What may stand on the pallet: the published load limit, else gross less tare."""
     gross = planes.pallets["max_gross_kg"] - planes.pallets["tare_kg"]
     return np.where(np.isnan(planes.pallets["max_load_kg"]), gross, planes.pallets["max_load_kg"])
@@ -96,18 +101,22 @@ def _room(board: Board, loads: LoadColumns, planes: Freighters, clearances: Clea
     along, across = plan_sides(loads, turned)
     height = loads["height_mm"] + h
     side = planes.side_door()
-    board.limit("door_height", "mm", types["door_height_mm"], height, rank=USUAL)
+    door: dict[str, Any] = {"held": "missing_opening_size"}
+    board.limit("door_height", "mm", types["door_height_mm"], height, rank=USUAL, **door)
     through = np.where(side, along, across) + w
-    board.limit("door_width", "mm", types["door_width_mm"], through, when=loose, rank=USUAL, sided=True)
-    board.limit("door_width", "mm", _pallet_slack_mm(planes), 0.0, when=pallet, rank=NEVER)
-    board.limit("hold_height", "mm", types["hold_height_mm"], height, when=loose, rank=USUAL)
-    board.limit("hold_width", "mm", types["hold_width_mm"], across + w, when=loose, rank=USUAL, sided=True)
-    board.limit("hold_length", "mm", types["hold_length_mm"], along + l, when=loose, rank=USUAL, sided=True)
-    slack = np.minimum(
-        planes.pallets["usable_length_mm"] - along - l, planes.pallets["usable_width_mm"] - across - w
-    )
+    width_mm = types["door_width_mm"]
+    board.limit("door_width", "mm", width_mm, through, when=loose, rank=USUAL, sided=True, **door)
+    board.limit("door_width", "mm", _pallet_slack_mm(planes), 0.0, when=pallet, rank=NEVER, **door)
+    room: dict[str, Any] = {"when": loose, "rank": USUAL, "held": "missing_room_size"}
+    board.limit("hold_height", "mm", types["hold_height_mm"], height, **room)
+    board.limit("hold_width", "mm", types["hold_width_mm"], across + w, sided=True, **room)
+    board.limit("hold_length", "mm", types["hold_length_mm"], along + l, sided=True, **room)
+    usable = planes.pallets["usable_length_mm"], planes.pallets["usable_width_mm"]
+    board.lacks("missing_room_size", pallet & np.isnan(usable[0] + usable[1]))
+    slack = np.minimum(usable[0] - along - l, usable[1] - across - w)
     board.limit("uld_base", "mm", slack, 0.0, rank=USUAL, sided=True)
-    board.limit("uld_height", "mm", contour_mm(planes), height, rank=USUAL)
+    contour = contour_mm(planes)
+    board.limit("uld_height", "mm", contour, height, when=pallet, rank=USUAL, held="missing_room_size")
 
 
 def _clear(clearances: Clearances, axis: str, pallet: BoolArray, ramp: BoolArray) -> FloatArray:
@@ -125,7 +134,8 @@ def contour_mm(planes: Freighters) -> FloatArray:
     own = np.where(own > 0, own, planes.types["hold_height_mm"])
     low, high = planes.pallets["height_main_96in_mm"], planes.pallets["height_main_118in_mm"]
     build = np.where(np.isnan(high) | (own <= low), low, high)
-    return np.where(planes.on_pallet(), np.fmin(own, build), np.nan)
+    build = np.where(np.isnan(low), np.nan, build)
+    return np.where(planes.on_pallet(), np.minimum(own, build), np.nan)
 
 
 def _pallet_slack_mm(planes: Freighters) -> FloatArray:
@@ -139,13 +149,21 @@ def _pallet_slack_mm(planes: Freighters) -> FloatArray:
     return np.where(planes.side_door(), broadside, by_end)
 
 
-def _floor(board: Board, loads: LoadColumns, planes: Freighters) -> None:
+def floor_limit_kg_m2(types: ConveyanceTable, stated: Sequence[tuple[str, float]] = ()) -> FloatArray:
+    """What the floor of each type bears [kg/m2], nan where nobody says: the lower of the table's and the stated one."""
+    told = dict(stated)
+    return np.fmin(types["floor_kg_per_m2"], [[told.get(key, np.nan) for key in types.keys]])
+
+
+def _floor(board: Board, loads: LoadColumns, planes: Freighters, trip: Trip) -> None:
     stated = loads.known("bearing_area_m2")
     footprint_m2 = loads["length_mm"] * loads["width_mm"] / 1e6
     pressure = loads["mass_kg"] / np.where(stated, loads["bearing_area_m2"], footprint_m2)
     rank = np.where(stated, TAKEN, OTHER).astype(np.int8)
-    limit = planes.types["floor_kg_per_m2"]
-    board.limit("floor_pressure", "kg/m2", limit, pressure, when=~planes.on_pallet(), rank=rank)
+    limit, loose = floor_limit_kg_m2(planes.types, trip.floors_kg_m2), ~planes.on_pallet()
+    if trip.asks(Topic.FLOOR):
+        board.lacks("missing_floor_limit", np.isnan(limit) & loose)
+    board.limit("floor_pressure", "kg/m2", limit, pressure, when=loose, rank=rank)
 
 
 def _route(board: Board, planes: Freighters, trip: Trip, carried: FloatArray) -> None:
@@ -153,6 +171,8 @@ def _route(board: Board, planes: Freighters, trip: Trip, carried: FloatArray) ->
     if trip.asks(Topic.RANGE):
         leg_km = number(trip.leg_km)
         board.lacks("missing_leg_km", np.isnan(leg_km))
+        points = ("payload1_kg", "range1_km", "payload2_kg", "range2_km")
+        board.lacks("missing_range_figures", np.isnan(sum(types[name] for name in points)))
         board.limit("payload_range", "kg", payload_at_kg(types, leg_km), carried)
         board.limit("range", "km", types["range2_km"], leg_km)
     if trip.asks(Topic.RUNWAY):
@@ -165,8 +185,11 @@ def _route(board: Board, planes: Freighters, trip: Trip, carried: FloatArray) ->
         needed = runway_needed_m(
             types["runway_m"], number(trip.elevation_m), number(trip.isa_dev_c), trip.slope_pct
         )
+        board.lacks("missing_runway_figure", np.isnan(types["runway_m"]))
         board.limit("runway", "m", number(trip.runway_m), needed)
     if trip.asks(Topic.SURFACE):
         board.lacks("missing_surface", trip.surface is None)
+        board.lacks("missing_runway_figure", np.isnan(types["unpaved"]))
         if trip.surface is not None:
-            board.must("runway_surface", (types["unpaved"] == 1) | (trip.surface in PAVED))
+            holds = (types["unpaved"] == 1) | (trip.surface in PAVED)
+            board.must("runway_surface", holds, when=~np.isnan(types["unpaved"]))

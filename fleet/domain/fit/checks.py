@@ -53,11 +53,15 @@ class Board:
         rank: CodeArray | int = OTHER,
         scale: FloatArray | float = 1.0,
         sided: bool = False,
+        held: str = "",
     ) -> None:
         """`need <= room`, in `unit`. What is not known on either side is not asked here: `lacks` says what must be known.
 
-        `scale` makes slacks of different units comparable; `sided` marks what depends on the orientation.
+        `held` is the missing fact where `room`, a figure of the conveyance, is not on file. `scale` makes slacks of
+        different units comparable; `sided` marks what depends on the orientation.
         """
+        if held:
+            self.lacks(held, np.isnan(room) & when)
         slack = np.asarray(room - np.asarray(need, dtype=np.float64))
         slack = np.where(np.abs(slack) <= TOLERANCE, 0.0, slack)
         asked = ~np.isnan(slack) & when

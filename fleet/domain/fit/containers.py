@@ -5,6 +5,8 @@ Sources: ISO 668, ISO 1496-1, CTU Code annex 7 (3.1.4: centre of gravity within 
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from fleet.domain.fit.checks import OTHER, TAKEN, USUAL, Board
@@ -13,6 +15,7 @@ from fleet.domain.fit.form_checks import plan_sides, size_and_mass_known
 from fleet.domain.fit.loads import LoadColumns
 from fleet.domain.fit.trip import Topic, Trip, number
 
+Wanted = dict[str, Any]
 CG_SHARE_OF_LENGTH = 0.05
 
 
@@ -24,25 +27,25 @@ def check_containers(loads: LoadColumns, boxes: ConveyanceTable, trip: Trip, *, 
     height, mass = loads["height_mm"] + clear.h, loads["mass_kg"]
     size_and_mass_known(board, loads)
     _papers(board, loads, trip)
-    board.limit("payload_mass", "kg", boxes["payload_kg"], mass)
+    board.limit("payload_mass", "kg", boxes["payload_kg"], mass, held="missing_payload_limit")
 
     open_sides = boxes["open_sides"] == 1
     by_roof = boxes.given("roof_open_width_mm") & (trip.load_by == "crane_top")
     by_door = ~by_roof & ~open_sides
-    board.limit("door_height", "mm", boxes["door_height_mm"], height, when=by_door, rank=USUAL)
-    board.limit(
-        "door_width", "mm", boxes["door_width_mm"], across + clear.w, when=by_door, rank=USUAL, sided=True
-    )
-    roof_width, roof_length = boxes["roof_open_width_mm"], boxes["roof_open_length_mm"]
-    board.limit("roof_width", "mm", roof_width, across + clear.w, when=by_roof, rank=USUAL, sided=True)
-    board.limit("roof_length", "mm", roof_length, along + clear.l, when=by_roof, rank=USUAL, sided=True)
+    door: Wanted = {"when": by_door, "rank": USUAL, "held": "missing_opening_size"}
+    board.limit("door_height", "mm", boxes["door_height_mm"], height, **door)
+    board.limit("door_width", "mm", boxes["door_width_mm"], across + clear.w, sided=True, **door)
+    roof: Wanted = {"when": by_roof, "rank": USUAL, "sided": True, "held": "missing_opening_size"}
+    board.limit("roof_width", "mm", boxes["roof_open_width_mm"], across + clear.w, **roof)
+    board.limit("roof_length", "mm", boxes["roof_open_length_mm"], along + clear.l, **roof)
 
     too_high_is_booked = (by_roof | open_sides) & (trip.allow_overheight or trip.allow_oog)
     too_wide_is_booked = open_sides & trip.allow_oog
-    board.limit("hold_height", "mm", boxes["int_height_mm"], height, when=~too_high_is_booked, rank=USUAL)
+    inside: Wanted = {"rank": USUAL, "held": "missing_room_size"}
     width, length = boxes["int_width_mm"], boxes["int_length_mm"]
-    board.limit("hold_width", "mm", width, across + clear.w, when=~too_wide_is_booked, rank=USUAL, sided=True)
-    board.limit("hold_length", "mm", length, along + clear.l, rank=USUAL, sided=True)
+    board.limit("hold_height", "mm", boxes["int_height_mm"], height, when=~too_high_is_booked, **inside)
+    board.limit("hold_width", "mm", width, across + clear.w, when=~too_wide_is_booked, sided=True, **inside)
+    board.limit("hold_length", "mm", length, along + clear.l, sided=True, **inside)
     _floor(board, loads, boxes, trip, along=along)
     return board
 
@@ -60,11 +63,13 @@ def _floor(
     bearing_m = np.where(bearing_known, loads["bearing_length_mm"], along) / 1000.0
     rank = np.where(bearing_known, TAKEN, OTHER).astype(np.int8)
     line = boxes["line_load_kg_per_m"]
-    board.limit("line_load", "kg/m", line, loads["mass_kg"] / bearing_m, rank=rank, sided=True)
+    pressed = loads["mass_kg"] / bearing_m
+    board.limit("line_load", "kg/m", line, pressed, rank=rank, sided=True, held="missing_line_load_limit")
     if trip.asks(Topic.FORKLIFT_AXLE):
         axle_kg = number(trip.forklift_axle_kg)
         board.lacks("missing_forklift_axle_kg", np.isnan(axle_kg))
-        board.limit("forklift_axle", "kg", boxes["forklift_axle_kg"], axle_kg, rank=TAKEN)
+        most_kg = boxes["forklift_axle_kg"]
+        board.limit("forklift_axle", "kg", most_kg, axle_kg, rank=TAKEN, held="missing_line_load_limit")
     if trip.asks(Topic.CENTRE_OF_GRAVITY):
         board.lacks("missing_cg_offset_mm", ~loads.known("cg_offset_mm"))
         most = CG_SHARE_OF_LENGTH * boxes["int_length_mm"]

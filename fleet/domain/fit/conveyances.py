@@ -120,7 +120,7 @@ ULD_NUMBERS = (
     "height_main_118in_mm",
 )
 HELICOPTER_NUMBERS = ("hook_limit_kg", "sling_sl_isa_kg", "sling_2000m_isa20_kg", "radius_km")
-DECK_NUMBERS = ("deck_length_mm", "deck_height_mm", "payload_kg")
+DECK_NUMBERS = ("deck_length_mm", "deck_width_mm", "deck_height_mm", "payload_kg")
 TOW_NUMBERS = (
     "kerb_kg",
     "gvwr_kg",

@@ -6,6 +6,8 @@ are sea level/ISA and 2000 m/ISA+20. Only the operator's performance chart decid
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from fleet.domain.fit.atmosphere import density_altitude_m
@@ -29,7 +31,7 @@ def usable_sling_kg(types: ConveyanceTable, density_altitude: float) -> FloatArr
 
 
 def hook(hook_kg: float, radius_km: float = float("nan")) -> ConveyanceTable:
-    """A helicopter known only by what its hook may carry here and now [kg], under the key `hook`; nan: radius not asked."""
+    """A helicopter known only by what its hook may carry here and now [kg], under the key `hook`; nan: radius not known."""
     numbers = dict.fromkeys(("hook_limit_kg", "sling_sl_isa_kg", "sling_2000m_isa20_kg"), hook_kg)
     columns = {name: np.array([[value]]) for name, value in (numbers | {"radius_km": radius_km}).items()}
     return ConveyanceTable(("hook",), columns, {"designator": ("hook",)})
@@ -43,13 +45,13 @@ def check_helicopters(loads: LoadColumns, types: ConveyanceTable, trip: Trip) ->
     if trip.asks(Topic.PROOF):
         board.lacks("missing_proof_in_date", ~loads.known("proof_in_date"))
         board.must("proof_expired", loads.yes("proof_in_date"), when=loads.known("proof_in_date"))
-    board.limit("hook_structural", "kg", most, hung, rank=USUAL, scale=most)
+    board.limit("hook_structural", "kg", most, hung, rank=USUAL, scale=most, held="missing_hook_limit")
     if trip.asks(Topic.HOVER):
         _hover(board, types, trip, hung)
     if trip.asks(Topic.RADIUS):
         leg_km, radius = number(trip.leg_km), types["radius_km"]
         board.lacks("missing_leg_km", np.isnan(leg_km))
-        board.limit("radius", "km", radius, leg_km, rank=USUAL, scale=radius)
+        board.limit("radius", "km", radius, leg_km, rank=USUAL, scale=radius, held="missing_radius")
     if trip.asks(Topic.LIFT_POINTS):
         board.lacks("missing_lift_points", ~loads.known("lift_points"))
         board.must("no_lift_points", loads["lift_points"] >= LIFT_POINTS, when=loads.known("lift_points"))
@@ -67,4 +69,5 @@ def _hover(board: Board, types: ConveyanceTable, trip: Trip, hung: FloatArray) -
     board.lacks("outside_performance_table", outside)
     most = types["hook_limit_kg"]
     usable = usable_sling_kg(types, altitude)
-    board.limit("hook_performance", "kg", usable, hung, when=not outside, rank=USUAL, scale=most)
+    asked: dict[str, Any] = {"when": not outside, "held": "missing_hook_limit"}
+    board.limit("hook_performance", "kg", usable, hung, rank=USUAL, scale=most, **asked)

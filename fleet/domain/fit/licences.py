@@ -40,6 +40,7 @@ def check_licence(
     covered = (eu & (licence in EU_LICENCES)) | (us & (licence in US_LICENCES))
     board.lacks("missing_driver_licence", ~covered)
     vehicle_kg = vehicles["gvwr_kg"]
+    board.lacks("missing_vehicle_plate", covered & np.isnan(vehicle_kg))
     if licence in EU_LICENCES:
         slack = eu_slack_kg(licence, vehicle_kg, trailer_kg)
         board.limit("licence", "kg", slack, 0.0, when=eu, rank=NEVER)
@@ -48,4 +49,4 @@ def check_licence(
         needs_a = heavy & (trailer_kg > road_limit("us_cdl_towed"))
         needs_b = vehicle_kg >= road_limit("us_cdl_comb")
         holds = np.logical_or(licence == "CDL_A", ~needs_a & (np.logical_or(licence == "CDL_B", ~needs_b)))
-        board.must("licence", holds, when=us & ~np.isnan(trailer_kg))
+        board.must("licence", holds, when=us & ~np.isnan(vehicle_kg + trailer_kg))

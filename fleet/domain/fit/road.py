@@ -1,11 +1,14 @@
 """On the deck of a truck or trailer: payload, deck, legal width and height, lashings.
 
+What stands on a deck stands on it with all its width: what hangs over the edge bears on nothing (common practice).
+
 Sources: 96/53/EC as amended; 23 CFR 658.15; State law; EN 12195-1:2010 top-over lashing (factor 1.25 forward, 1.1 sideways).
 """
 
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -55,10 +58,14 @@ def check_decks(loads: LoadColumns, decks: ConveyanceTable, trip: Trip, *, turne
     size_and_mass_known(board, loads)
     clear = trip.clearances.deck
     along, across = plan_sides(loads, turned)
-    board.limit("deck_payload", "kg", decks["payload_kg"], loads["mass_kg"])
-    board.limit("deck_length", "mm", decks["deck_length_mm"], along + clear.l, rank=USUAL, sided=True)
+    board.limit("deck_payload", "kg", decks["payload_kg"], loads["mass_kg"], held="missing_payload_limit")
+    deck: dict[str, Any] = {"sided": True, "held": "missing_room_size"}
+    board.limit("deck_length", "mm", decks["deck_length_mm"], along + clear.l, rank=USUAL, **deck)
+    if trip.asks(Topic.DECK_WIDTH):
+        board.limit("deck_width", "mm", decks["deck_width_mm"], across + clear.w, **deck)
     board.limit("over_width", "mm", legal_mm(decks, "width"), across + clear.w, rank=USUAL, sided=True)
     top = decks["deck_height_mm"] + loads["height_mm"] + clear.h
+    board.lacks("missing_room_size", np.isnan(decks["deck_height_mm"]))
     board.limit("over_height", "mm", legal_mm(decks, "height"), top, rank=USUAL)
     if trip.asks(Topic.LASHING):
         board.lacks("missing_lashing", trip.lashing is None)

@@ -35,14 +35,15 @@ def check_towing(loads: LoadColumns, vehicles: ConveyanceTable, trip: Trip) -> B
         check_licence(board, vehicles, plate, trip.driver_licence)
     board.limit("trailer_plate", "kg", loads["trailer_gvwr_kg"], mass, rank=USUAL)
     _brakes(board, loads, vehicles, trip)
-    rating = np.fmin(vehicles["tow_braked_kg"], vehicles["gcwr_kg"] - vehicles["kerb_kg"])
-    board.limit("tow_rating", "kg", rating, mass, rank=USUAL)
+    rating = np.minimum(vehicles["tow_braked_kg"], vehicles["gcwr_kg"] - vehicles["kerb_kg"])
+    board.limit("tow_rating", "kg", rating, mass, rank=USUAL, held="missing_tow_rating")
     if trip.sae_class is not None:
         board.limit("coupling_class", "kg", sae_class_kg(trip.sae_class), mass, rank=USUAL)
     if trip.asks(Topic.TONGUE):
         board.lacks("missing_tongue_kg", ~loads.known("tongue_kg"))
         least, most = tongue_limits_kg(vehicles, mass)
         board.limit("tongue_low", "kg", loads["tongue_kg"], least, rank=USUAL)
+        board.lacks("missing_coupling_limit", np.isnan(vehicles["coupling_vertical_max_kg"]))
         board.limit("tongue_high", "kg", most, loads["tongue_kg"], rank=USUAL)
     if trip.asks(Topic.AXLES):
         _axles(board, loads, vehicles)
@@ -94,6 +95,7 @@ def _brakes(board: Board, loads: LoadColumns, vehicles: ConveyanceTable, trip: T
     if not trip.asks(Topic.BRAKES):
         return
     limit, mass = vehicles["tow_unbraked_kg"], loads["mass_kg"]
+    board.lacks("missing_tow_rating", np.isnan(limit) & ~loads.yes("braked"))
     unknown = ~loads.known("braked")
     board.lacks("missing_braked", unknown & (mass > limit))
     light = unknown & (mass <= limit)

@@ -30,6 +30,8 @@ class Topic(StrEnum):
     SLING_STABILITY = "sling_stability"
     SLING_LENGTH = "sling_length"
     LASHING = "lashing"
+    FLOOR = "floor"
+    DECK_WIDTH = "deck_width"
 
 
 Topics = frozenset[Topic]
@@ -50,7 +52,9 @@ WHOLE_TRIP: Topics = OF_THE_FORM | {
     Topic.HOVER,
     Topic.RADIUS,
 }
-EVERYTHING: Topics = WHOLE_TRIP | SLING | {Topic.AXLES, Topic.FORKLIFT_AXLE, Topic.LASHING}
+EVERYTHING: Topics = (
+    WHOLE_TRIP | SLING | {Topic.AXLES, Topic.FORKLIFT_AXLE, Topic.LASHING, Topic.FLOOR, Topic.DECK_WIDTH}
+)
 
 HEAVIEST_RIGGING_KG = 150.0
 
@@ -121,6 +125,9 @@ class Trip:
     sling_leg_wll_kg: float | None = None
     bearing_length_mm: float | None = None  # beams put under every load, along
     bearing_area_m2: float | None = None  # boards put under every load
+    floors_kg_m2: tuple[
+        tuple[str, float], ...
+    ] = ()  # (type, what its floor bears by the operator's loading manual)
 
     def asks(self, topic: Topic) -> bool:
         return topic in self.asked

@@ -33,6 +33,8 @@ ALWAYS_ASKED: Topics = OF_THE_FORM | {
     Topic.CENTRE_OF_GRAVITY,
     Topic.AXLES,
     Topic.TRAILER_PLATE,
+    Topic.FLOOR,
+    Topic.DECK_WIDTH,
     Topic.HOVER,
     Topic.SLING_ANGLE,
     Topic.SLING_LENGTH,

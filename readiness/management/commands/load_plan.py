@@ -37,6 +37,9 @@ class Command(BaseCommand):
             metavar="NAME,L,W,H,KG[,COUNT[,HOLDS]]",
             help="kit pallets [mm, kg]; HOLDS is none or listed",
         )
+        parser.add_argument(
+            "--floor-kg-m2", type=float, help="what the floor of an aircraft bears, by its manual"
+        )
         parser.add_argument("--json", action="store_true", help="the whole answer as JSON")
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -52,6 +55,7 @@ class Command(BaseCommand):
             days=options["days"],
             from_above=options["from_above"],
             gap_mm=options["gap_mm"],
+            floor_kg_m2=options["floor_kg_m2"],
         )
         question, form = question_of(typed, system="si", today=options["ship_date"])
         if question is None:

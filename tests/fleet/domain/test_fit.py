@@ -504,6 +504,7 @@ def test_everything_asked_and_everything_known_can_be_decided() -> None:
         lashing=Lashing(0.45, 90.0, 400.0, 6.0),
         sling_leg_mm=4000.0,
         sling_leg_wll_kg=4000.0,
+        floors_kg_m2=(("c130h", 1000.0),),
     )
     for key in ("c20gp_typ", "c130h", "mi8mtv", "flat_18_eu", "tow_pickup_eu"):
         assert answer_one(load, key, trip).answer.fits, key

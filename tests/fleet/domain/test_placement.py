@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fleet.domain.fit.conveyances import aircraft
 from fleet.domain.fit.trip import Clearances
 from fleet.domain.placement import LeftOut, Placed, Placement, faults_of, place
 from fleet.domain.placement_rooms import Opening, conveyances_with_floor, hold_of, room_of
@@ -236,7 +237,7 @@ def test_two_pieces_of_one_name_are_refused() -> None:
 
 @pytest.mark.parametrize(("key", "number"), [("c20gp_typ", 4), ("c208b", 1), ("flat_18_eu", 4), ("c130h", 9)])
 def test_rooms_of_the_tables_take_pieces(key: str, number: int) -> None:
-    room = room_of(key)
+    room = hold_of(key, floor_kg_m2=2000.0 if key == "c130h" else None).room
     size = 1050.0 if key == "c208b" else 1100.0
     pieces = [box(f"p{i}", size, size, 400.0, height_mm=1200.0) for i in range(number)]
     placement = place(pieces, room, time_limit_s=5.0)
@@ -370,7 +371,8 @@ def test_more_gap_or_less_room_never_places_more(sizes: list[tuple[int, int, int
 
 def test_every_floor_of_the_tables_takes_a_small_piece_and_gives_it_back_inside() -> None:
     for key in conveyances_with_floor():
-        hold = hold_of(key, clearances=Clearances())
+        floor = 2000.0 if key in aircraft().keys else None
+        hold = hold_of(key, clearances=Clearances(), floor_kg_m2=floor)
         piece = box("a", 600, 500, 50.0, height_mm=300.0)
         placement = place([piece], hold.room)
         assert faults_of(placement, [piece], hold.room) == [], key

@@ -32,7 +32,14 @@ from readiness.selectors.transport import clearances_of, load_transport, terms_o
 from .conftest import DAYS, about, the_rows, the_source
 
 # As the sheet of a unit starts: sea level, 15 K above standard, legs of 4 m.
-TRIP = Trip(asked=frozenset(ALWAYS_ASKED), alt_m=0.0, elevation_m=0.0, isa_dev_c=15.0, sling_leg_mm=4000.0)
+TRIP = Trip(
+    asked=frozenset(ALWAYS_ASKED),
+    alt_m=0.0,
+    elevation_m=0.0,
+    isa_dev_c=15.0,
+    sling_leg_mm=4000.0,
+    floors_kg_m2=(("c130h", 1000.0), ("il76td", 1000.0)),  # as if their operator had said so: no table holds it
+)
 LOADED: dict[dt.date, tuple[list[UnitRecord], Trip]] = {}
 
 

@@ -182,3 +182,17 @@ def test_the_queries_of_the_search_do_not_grow(client, cast) -> None:
         return len(seen)
 
     assert asked(2) == asked(5)
+
+
+def test_the_search_asks_for_the_floor_of_an_aircraft_and_hands_it_on(client, unit) -> None:
+    def search(more: str):
+        return client.get(f"/transport/{ASKED}{more}")
+
+    page = text(search("&conveyance=an124"))
+    assert "What the floor of the aircraft bears is not known" in page
+    said = text(search("&conveyance=an124&floor=2000"))
+    assert "What the floor of the aircraft bears is not known" not in said
+    assert "floor_of=an124&amp;floor=2000" in said
+    other = search("&conveyance=c20gp_typ&floor=2000")
+    assert other.status_code == 422
+    assert "Only an aircraft that is loaded loose is asked for its floor." in text(other)

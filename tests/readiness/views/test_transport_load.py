@@ -443,3 +443,14 @@ def test_the_verifier_would_have_seen_it(unit: Unit) -> None:
     plan = planned(BOX, "N-1")
     moved = replace(plan.placement, placed=(replace(plan.placement.placed[0], x_mm=-500.0),))
     assert faults_of(moved, plan.pieces, plan.hold.room) != []
+
+
+def test_nothing_stands_in_an_aircraft_of_which_nobody_knows_the_floor(client: Any, unit: Unit) -> None:
+    page = show(client, "an124", "N-1")
+    assert "What the floor of the aircraft bears is not known" in page
+    assert "Where it stands" not in page
+    plan = planned("an124", "N-1", floor="2000")
+    assert [row.tag for row in plan.stowed] == ["N-1"]
+    assert "floor_kg_m2" in [row.key for row in plan.limits]
+    refused = show(client, DECK, "N-1", floor="2000", status=422)
+    assert "Only an aircraft that is loaded loose is asked for its floor." in refused

@@ -305,3 +305,18 @@ def test_what_is_missing_is_said_in_words_and_conditions_begin_as_sentences(clie
         for line in law.lines
         for words in line.conditions
     )
+
+
+def test_the_floor_of_an_aircraft_is_asked_and_taken_from_its_operator(client, unit) -> None:
+    page = text(client.get(f"/units/N-1/transport/{ASKED}"))
+    ask = "What the floor of the aircraft bears is not known: ask the operator."
+    assert ask in row(page, "An-124-100")
+    assert ask not in row(page, "C-17A")  # 740 lb/ft2 in the table
+    said = text(client.get(f"/units/N-1/transport/{ASKED}&floor_of=an124&floor=2000"))
+    assert ask not in row(said, "An-124-100")
+    assert ask in row(said, "A400M")
+    weak = text(client.get(f"/units/N-1/transport/{ASKED}&floor_of=an124&floor=50"))
+    assert "It presses too hard on the floor." in row(weak, "An-124-100")
+    half = client.get(f"/units/N-1/transport/{ASKED}&floor=2000")
+    assert half.status_code == 422
+    assert "Choose the aircraft and type what its floor bears, or neither." in text(half)
