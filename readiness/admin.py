@@ -12,6 +12,7 @@ from readiness.models import (
     BankLogger,
     BankState,
     BankTest,
+    BayCalendar,
     BayPlan,
     BayPlanLine,
     BayTerms,
@@ -255,7 +256,7 @@ class SampleDayAdmin(ReadOnlyAdmin):
     search_fields = ("bank__serial",)
 
 
-@admin.register(Call, Plan, PlanLine, BayPlan, BayPlanLine, Release, Packet)
+@admin.register(Call, Plan, PlanLine, BayCalendar, BayPlan, BayPlanLine, Release, Packet)
 class DispatchAdmin(ReadOnlyAdmin):
     list_display = ("__str__",)
 

@@ -1,6 +1,7 @@
 """Can it go, what stands in the way, who goes. One file per subject."""
 
 from readiness.models.bays import (
+    BayCalendar,
     BayPlan,
     BayPlanLine,
     BayTerms,
@@ -22,6 +23,7 @@ __all__ = [
     "BankLogger",
     "BankState",
     "BankTest",
+    "BayCalendar",
     "BayPlan",
     "BayPlanLine",
     "BayTerms",

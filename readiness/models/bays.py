@@ -281,6 +281,7 @@ class BayPlan(Versioned):
     ended_at = models.DateTimeField(_("replaced or withdrawn"), null=True, blank=True)
     ended_reason = models.CharField(max_length=400, blank=True)
     frozen = models.JSONField(default=dict)
+    token = models.UUIDField(null=True, blank=True, unique=True, editable=False)
 
     class Meta:
         ordering = ["-created_at"]
@@ -335,3 +336,19 @@ class BayPlanLine(models.Model):
 
     def __str__(self) -> str:
         return f"{self.bank} on {self.bay}"
+
+
+class BayCalendar(models.Model):
+    """The secret address under which calendars read a depot's bay plan; only its hash is kept. Renewed, the old one ends."""
+
+    place = models.OneToOneField(
+        Place, on_delete=models.CASCADE, primary_key=True, related_name="bay_calendar"
+    )
+    hash = models.CharField(max_length=64, unique=True, editable=False)
+    made_at = models.DateTimeField(default=timezone.now, editable=False)
+    made_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+
+    def __str__(self) -> str:
+        return f"calendar of the bays of {self.place}"

@@ -53,6 +53,7 @@ from readiness.models import (
     BankCharger,
     BankLogger,
     BankState,
+    BayCalendar,
     BayPlan,
     Call,
     ChargingRoom,
@@ -300,6 +301,7 @@ MAKERS: dict[str, Maker] = {
     "readiness.StoragePolicy": lambda: r.StoragePolicyFactory(valid_from=day()),
     "readiness.BayPlan": lambda: BayPlan.objects.create(place=f.PlaceFactory()),
     "readiness.BayPlanLine": r.BayPlanLineFactory,
+    "readiness.BayCalendar": lambda: BayCalendar.objects.create(place=f.PlaceFactory(), hash=code()),
     "readiness.Release": lambda: Release.objects.create(
         unit=f.UnitFactory(), check_key="x", reason="needed", signed_by=f.UserFactory(), good_through=TODAY
     ),
