@@ -45,9 +45,10 @@ from fleet.models import (
     Weighing,
     WetState,
 )
-from fleet.services.measures import check_packed_form, measured, refuse_problems
-from fleet.services.transport import own_problems
+from fleet.services.measures import check_packed_form, measured
+from fleet.services.unit_forms import Shown, form_latest, form_shown, unit_form_correct, unit_form_write
 from fleet.services.units import unit_add
+from fleet.services.versions import Conflict
 from fleet.web.admin_kinds import (
     EditedAdmin,
     EditedForm,
@@ -324,16 +325,71 @@ class TemperatureLogAdmin(ReadOnlyAdmin):
     list_select_related = ("place", "unit")
 
 
+class UnitFormForm(MeasuredForm):
+    """Remembers what was on file last when it was shown; after a clash, what is there now and is said above it."""
+
+    shown = forms.CharField(widget=forms.HiddenInput, required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if self.instance.pk:
+            self.initial["shown"] = self.mark(form_latest(self.instance.unit, self.instance.packed_form))
+
+    @staticmethod
+    def mark(latest: UnitForm | None) -> str:
+        return "{}:{}".format(*form_shown(latest))
+
+    def seen(self) -> Shown:
+        pk, _colon, version = self.cleaned_data.get("shown", "").partition(":")
+        return (int(pk), int(version)) if pk.isdecimal() and version.isdecimal() else (0, 0)
+
+    def clash(self, latest: UnitForm) -> None:
+        data: Any = self.data
+        self.data = data.copy()
+        self.data[self.add_prefix("shown")] = self.mark(latest)  # type: ignore[index]
+
+
 @admin.register(UnitForm)
-class UnitFormAdmin(MeasuredAdmin):
+class UnitFormAdmin(EditedAdmin):
+    """Written and put right as on the pages of the unit: against what was shown, whichever day something else begins."""
+
+    form = UnitFormForm
     list_display = ("unit", "packed_form", "valid_from", "valid_to", "reason")
     list_select_related = ("unit", "packed_form__design")
     search_fields = ("unit__tag",)
 
-    def check_measures(self, row: Any, changed: set[str] | None, *, confirmed: bool) -> None:
-        refuse_problems(
-            own_problems(row.packed_form, measured(row), confirmed=confirmed), "unit_form.confirm"
-        )
+    def get_fields(self, request: HttpRequest, obj: Any = None) -> Any:
+        """What is new holds until something else is written; whose it is, is not changed."""
+        left_out = {"unit", "packed_form"} if obj else {"valid_to"}
+        names = [name for name in super().get_fields(request, obj) if name not in left_out]
+        return [*names, "confirmed", "shown"]
+
+    def save_by_service(self, request: HttpRequest, form: Any, change: bool) -> models.Model:
+        row, data, actor = form.instance, form.cleaned_data, actor_of(request)
+        try:
+            if change:
+                return unit_form_correct(
+                    own=row,
+                    seen_version=data.get("seen_version") or 0,
+                    changes=form.changes(),
+                    actor=actor,
+                    shown=form.seen(),
+                    confirmed=data["confirmed"],
+                )
+            return unit_form_write(
+                unit=row.unit,
+                packed_form=row.packed_form,
+                measures=measured(row),
+                reason=row.reason,
+                valid_from=row.valid_from,
+                actor=actor,
+                shown=form.seen(),
+                confirmed=data["confirmed"],
+            )
+        except Conflict as error:
+            if isinstance(error.theirs, UnitForm) and error.theirs.pk != row.pk:
+                form.clash(error.theirs)
+            raise
 
 
 @admin.register(BankTransport)

@@ -30,6 +30,7 @@ from inventory.models import (
     Supplier,
     SupplyOffer,
 )
+from inventory.services.goods import item_goods_save
 from inventory.services.lots import lot_create, lot_update
 
 MARKS = ("expires_on", "no_expiry", "made_on", "serial", "funding", "note")
@@ -229,6 +230,22 @@ class ItemGoodsAdmin(EditedAdmin):
     list_filter = ("kind",)
     list_select_related = ("item",)
     search_fields = ("item__code", "item__name")
+
+    def get_fields(self, request: HttpRequest, obj: Any = None) -> Any:
+        """Of which item it is said is not changed."""
+        return [name for name in super().get_fields(request, obj) if obj is None or name != "item"]
+
+    def save_by_service(self, request: HttpRequest, form: Any, change: bool) -> models.Model:
+        row: ItemGoods = form.instance
+        return item_goods_save(
+            item=row.item,
+            kind=row.kind,
+            attributes=row.attributes,
+            removable=row.removable,
+            source=row.source,
+            seen_version=form.cleaned_data.get("seen_version") if change else None,
+            actor=actor_of(request),
+        )
 
 
 @admin.register(GoodsLine)

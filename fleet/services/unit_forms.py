@@ -7,12 +7,14 @@ from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils.translation import gettext_noop as _
 
 from fleet.lib.errors import DomainError
 from fleet.models import PackedForm, Unit, UnitForm, User
+from fleet.services.measures import measured, refuse_problems
 from fleet.services.records import local_day, locked, moment_or_now
-from fleet.services.transport import MEASURES, own_problems, unit_form_save
+from fleet.services.transport import MEASURES, check_measured_on, own_problems, unit_form_save
 from fleet.services.versions import Conflict, last_editor, save_versioned
 
 Shown = tuple[int, int]
@@ -67,6 +69,59 @@ def unit_form_write(
             confirmed=confirmed,
             seen_version=latest.version if latest is not None else None,
             now=now,
+        )
+
+
+def unit_form_correct(
+    *,
+    own: UnitForm,
+    seen_version: int,
+    changes: Mapping[str, Any],
+    actor: User | None,
+    shown: Shown,
+    confirmed: bool = False,
+    now: datetime | None = None,
+) -> UnitForm:
+    """Puts right what is on file of a unit, by the same rules as what is written anew; unit and packed form stay.
+
+    `shown`: the latest on file when the page was shown, see `form_shown`. Raises Conflict if that is another by now,
+    whichever day it begins, and DomainError where the days of two would overlap.
+    """
+    instant = moment_or_now(now)
+
+    def check(row: UnitForm) -> None:
+        check_measured_on(row.unit, row.valid_from, instant)
+        _check_alone(row)
+        problems = own_problems(row.packed_form, measured(row), changes, confirmed=confirmed)
+        refuse_problems(problems, "unit_form.confirm")
+
+    with transaction.atomic():
+        locked(own.unit)
+        latest = form_latest(own.unit, own.packed_form)
+        if latest is not None and latest.pk != own.pk and shown != form_shown(latest):
+            raise Conflict(latest, changes, last_editor(latest))
+        return save_versioned(
+            instance=own,
+            seen_version=seen_version,
+            changes=changes,
+            actor=actor,
+            action="unitform.edit",
+            check=check,
+        )
+
+
+def _check_alone(row: UnitForm) -> None:
+    """Raises DomainError if another one of the unit in this form holds on one of its days."""
+    others = UnitForm.objects.filter(unit=row.unit_id, packed_form=row.packed_form_id).exclude(pk=row.pk)
+    others = others.filter(Q(valid_to__isnull=True) | Q(valid_to__gte=row.valid_from))
+    if row.valid_to is not None:
+        others = others.filter(valid_from__lte=row.valid_to)
+    there = others.order_by("valid_from").first()
+    if there is not None:
+        raise DomainError(
+            "unit_form.overlaps",
+            _("Another one is on file from {since} on for the same days. Choose days outside it."),
+            since=there.valid_from.isoformat(),
         )
 
 

@@ -13,6 +13,7 @@ from django.utils.translation import gettext_noop as _
 from fleet.domain.dangerous_goods.entered import entered_facts
 from fleet.lib.errors import DomainError
 from fleet.models import BankStay, BatteryBank, Unit, User
+from fleet.permissions import Rights, rights_of
 from fleet.selectors.editions import goods_in_force
 from fleet.services.changes import units_changed
 from fleet.services.corrections import check_for, record_strike
@@ -96,7 +97,7 @@ def check_goods_line(row: GoodsLine, held_un: Collection[str]) -> None:
         raise DomainError(
             "goods.line_of_none", _("What is not dangerous goods needs no line. Choose what it is.")
         )
-    row.attributes = entered_facts(row.kind, row.attributes, held_un)
+    row.attributes = entered_facts(row.kind, row.attributes or {}, held_un)
 
 
 def goods_line_strike(
@@ -247,6 +248,11 @@ def _check_list(row: GoodsListCheck, now: datetime) -> None:
     check_moment(row.happened_at, now=now, birth=birth_of_unit(row.unit))
 
 
+def may_say(rights: Rights) -> bool:
+    """Who says what an item is: who keeps the stores of all depots."""
+    return "stock" in rights.everywhere
+
+
 def item_goods_save(
     *,
     item: Item,
@@ -257,7 +263,15 @@ def item_goods_save(
     source: str = "",
     seen_version: int | None = None,
 ) -> ItemGoods:
-    """Says what an item is to the transport rules. `seen_version` of the row shown; None: there was none."""
+    """Says what an item is to the transport rules. `seen_version` of the row shown; None: there was none.
+
+    What an item is counts in all depots: an `actor` without the right there is refused.
+    """
+    if actor is not None and not may_say(rights_of(actor)):
+        raise DomainError(
+            "goods.may_not_say",
+            _("What an item is counts in all depots: procurement or an administrator says it."),
+        )
     kept = kept_facts(kind, attributes or {}, goods_in_force())
     values = {"kind": kind, "attributes": kept, "removable": removable, "source": source}
     with transaction.atomic():

@@ -29,7 +29,7 @@ from inventory.filters import ItemGoodsFilter
 from inventory.forms.goods import ItemGoodsForm
 from inventory.models import GoodsKind, Item, ItemGoods
 from inventory.selectors.goods import items_said
-from inventory.services.goods import item_goods_save
+from inventory.services.goods import item_goods_save, may_say
 from inventory.web.goods import facts_said, item_goods_pairs
 
 COLUMNS = [
@@ -63,15 +63,10 @@ def item_goods_list(request: HttpRequest) -> HttpResponse:
         ],
         "here": request.get_full_path(),
         "links": export_links(request),
-        "may_say": _may_say(request),
+        "may_say": may_say(request_rights(request)),
         "unsaid": not filters.form.cleaned_data.get("said") if filters.form.is_valid() else False,
     }
     return render_page(request, "inventory/goods_list.html", context, region="inventory/goods_table.html")
-
-
-def _may_say(request: HttpRequest) -> bool:
-    """What an item is counts in all depots: for who keeps the stores of all of them to say."""
-    return "stock" in request_rights(request).everywhere
 
 
 def _said(row: Any) -> tuple[str, str, str, str]:
@@ -94,8 +89,8 @@ def item_goods_edit(request: HttpRequest, code: str) -> HttpResponse:
     keeps one depot sees it and is told who may.
     """
     require(request, "stock")
-    may_say = _may_say(request)
-    if request.method == "POST" and not may_say:
+    allowed = may_say(request_rights(request))
+    if request.method == "POST" and not allowed:
         raise PermissionDenied(
             "What an item is counts in all depots: procurement or an administrator says it."
         )
@@ -111,7 +106,7 @@ def item_goods_edit(request: HttpRequest, code: str) -> HttpResponse:
         "next": request.POST.get("next") or request.GET.get("next") or "",
         "changes": change_lines(changes_of(named([there])), "UTC") if there else [],
     }
-    if not may_say:
+    if not allowed:
         return render_page(
             request,
             "inventory/item_goods.html",

@@ -1,6 +1,7 @@
 """The admin site keeps the rules: records are put right, never overwritten or deleted; results are only looked at."""
 
 import datetime as dt
+import re
 
 import pytest
 import time_machine
@@ -8,10 +9,11 @@ from django.contrib import admin
 from django.urls import reverse
 from django.utils import timezone
 
-from fleet.models import AuditEntry, Correctable, Membership, Place, Unit, User, Weighing
+from fleet.models import AuditEntry, Correctable, Membership, Place, Unit, UnitForm, User, Weighing
 from readiness.models import Alert, BankState, Charge, InspectionType, Reading, Verdict
 from tests.factories.fleet import (
     NOW,
+    TODAY,
     DepotFactory,
     DesignFactory,
     PackedFormFactory,
@@ -22,6 +24,7 @@ from tests.factories.fleet import (
 from tests.factories.readiness import ChargeFactory, InspectionTypeFactory, ReadingFactory, VerdictFactory
 
 pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
+DAY = dt.timedelta(days=1)
 
 
 @pytest.fixture(autouse=True)
@@ -229,3 +232,55 @@ def test_a_weighing_out_of_the_ordinary_is_put_right_with_a_tick(client, root):
     assert "confirm that it is right" in client.post(address(weighing), sent).content.decode()
     assert client.post(address(weighing), sent | {"confirmed": "on"}).status_code == 302
     assert Weighing.objects.counting().get().mass_kg == 9000.0
+
+
+def own_measures(client, unit, form, **sent) -> str:
+    """Sends the page of a new one; what it answers, empty when it was saved."""
+    row = {"unit": unit.pk, "packed_form": form.pk, "reason": "weighed again", "valid_from": TODAY} | sent
+    answer = client.post(reverse("admin:fleet_unitform_add"), row)
+    return "" if answer.status_code == 302 else answer.content.decode()
+
+
+def hidden(page: str) -> str:
+    return re.search(r'name="shown" value="([^"]*)"', page).group(1)
+
+
+def test_what_differs_on_a_unit_is_added_against_what_is_on_file(client, root):
+    """Whichever day the one on file begins, it is shown first; the second save is against it."""
+    unit = UnitFactory()
+    form = PackedFormFactory(design=unit.design, mass_kg=1800.0)
+    assert own_measures(client, unit, form, mass_kg=1810, valid_from=TODAY - 20 * DAY) == ""
+    page = own_measures(client, unit, form, mass_kg=1830)
+    assert "while you had it open" in page
+    assert "1810.0 there now, 1830.0 typed" in page
+    assert UnitForm.objects.count() == 1
+    assert own_measures(client, unit, form, mass_kg=1830, shown=hidden(page)) == ""
+    first, second = UnitForm.objects.order_by("valid_from")
+    assert (first.valid_to, second.mass_kg, second.valid_to) == (TODAY - DAY, 1830.0, None)
+    other = PackedFormFactory(mass_kg=1800.0)
+    assert "no packed form of the design" in own_measures(client, unit, other, mass_kg=1830)
+    assert "has not come yet" in own_measures(
+        client, unit, form, mass_kg=1830, valid_from=TODAY + DAY, shown=f"{second.pk}:{second.version}"
+    )
+
+
+def test_what_differs_on_a_unit_is_put_right_against_what_was_shown(client, root):
+    unit = UnitFactory()
+    form = PackedFormFactory(design=unit.design, mass_kg=1800.0)
+    assert own_measures(client, unit, form, mass_kg=1810, valid_from=TODAY - 20 * DAY) == ""
+    first = UnitForm.objects.get()
+    UnitForm.objects.update(valid_to=TODAY - 10 * DAY)
+    first.refresh_from_db()
+    opened = typed(client, first)
+    later = UnitForm.objects.create(
+        unit=unit, packed_form=form, mass_kg=1850.0, reason="tank", valid_from=TODAY - 5 * DAY
+    )
+    page = client.post(address(first), opened | {"mass_kg": 1815}).content.decode()
+    assert "while you had it open" in page
+    again = opened | {"mass_kg": 1815, "shown": hidden(page)}
+    assert "for the same days" in client.post(address(first), again | {"valid_to": TODAY}).content.decode()
+    assert client.post(address(first), again).status_code == 302
+    first.refresh_from_db()
+    later.refresh_from_db()
+    assert (first.mass_kg, first.valid_to, later.valid_to) == (1815.0, TODAY - 10 * DAY, None)
+    assert AuditEntry.objects.get(action="unitform.edit").subject_id == str(first.pk)

@@ -43,6 +43,8 @@ def entered_facts(kind: str, attributes: Mapping[str, Any], held_un: Collection[
 
     `held_un`: UN numbers (four digits) of the goods table. Raises DomainError naming the fact and the mend.
     """
+    if not isinstance(attributes, Mapping):
+        raise DomainError("goods.not_facts", "Write the facts by their names, each with its value.")
     item_from(kind, dict(attributes))
     dated = DATED.get(kind, frozenset())
     types = {field.name: str(field.type).partition(" ")[0] for field in fields(KINDS[kind])}

@@ -184,3 +184,15 @@ def test_units_with_an_item_carry_it_or_have_it_on_the_bill(unit) -> None:
     found = units_with(item)
     assert {unit.pk, on_bill.pk} <= found
     assert (stranger.pk in found) == (stranger.design_id == on_bill.design_id)
+
+
+def test_only_who_keeps_the_stores_of_all_depots_says_what_an_item_is(cast) -> None:
+    """What an item is counts in every depot: the keeper of one is refused by the service, whatever page asked."""
+    item = ItemFactory()
+    for actor in (cast.nora, cast.vera, cast.dina, cast.stig):
+        with pytest.raises(DomainError) as refused:
+            item_goods_save(item=item, kind="lamp", actor=actor)
+        assert refused.value.key == "goods.may_not_say"
+    assert not ItemGoods.objects.exists()
+    item_goods_save(item=item, kind="lamp", actor=cast.percy)
+    assert ItemGoods.objects.get().kind == "lamp"

@@ -132,11 +132,11 @@ def test_what_cannot_be_comes_back_with_a_sentence_and_what_was_typed(client, gi
 
 def test_two_who_save_at_once_see_both_and_choose(client, cast) -> None:
     item = ItemFactory(code="X")
-    item_goods_save(item=item, kind="lamp", attributes={"hg_g_each": 0.02}, actor=cast.nora)
+    item_goods_save(item=item, kind="lamp", attributes={"hg_g_each": 0.02}, actor=cast.ada)
     answer = post(client, "X", kind="lamp", hg_g_each="0.01", seen="")
     assert answer.status_code == 409
     page = text(answer)
-    assert "Nora Lind saved this while you had it open" in page
+    assert "Ada Brook saved this while you had it open" in page
     assert "mercury in each, g: 0.02" in page
     assert "mercury in each, g: 0.01" in page
     again = post(client, "X", kind="lamp", hg_g_each="0.01", seen=answer.context["form"]["seen"].value())
