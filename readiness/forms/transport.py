@@ -75,9 +75,9 @@ class TripForm(forms.Form):
         """What is taken shows in its field, in the unit it is held in."""
         sent: Any = self.data
         data = sent.copy()
-        for name, unit in USUAL_UNITS.items():
-            if name not in data and usual.get(name) is not None:
-                data[name] = f"{usual[name]:g} {unit}".strip()
+        for name, text in usual_typed(usual).items():
+            if name in USUAL_UNITS and name not in data:
+                data[name] = text
         self.data = data
 
     def clean_ship_on(self) -> dt.date:
@@ -114,6 +114,15 @@ def usual_trip(today: dt.date) -> dict[str, Any]:
         "alt_m": 0.0,
         "isa_dev_c": 15.0,
         "sling_mm": USUAL_SLING_MM,
+    }
+
+
+def usual_typed(usual: Mapping[str, Any]) -> dict[str, Any]:
+    """The usual values as somebody would have typed them: a number with its unit, whatever units this person sees."""
+    return {
+        name: f"{value:g} {USUAL_UNITS[name]}".strip() if name in USUAL_UNITS else value
+        for name, value in usual.items()
+        if value is not None
     }
 
 

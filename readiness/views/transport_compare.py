@@ -23,7 +23,7 @@ from fleet.web.days import today_at
 from fleet.web.export import ExportLinks, export_format, file_response
 from fleet.web.page import render_page
 from fleet.web.site import chosen_depot, unit_system
-from readiness.forms.transport import usual_trip
+from readiness.forms.transport import usual_trip, usual_typed
 from readiness.forms.transport_questions import SheetForm
 from readiness.selectors.transport import clearances_of, load_transport, terms_on
 from readiness.web.transport import laws_of
@@ -155,7 +155,7 @@ def transport_compare(request: HttpRequest) -> HttpResponse:
     picked, unknown = _picked(names[:ASKED_AT_MOST])
     asked = "ship_on" in request.GET
     usual = usual_trip(today_at(picked[0].unit.home if picked else chosen_depot(request)))
-    form = SheetForm(request.GET if asked else usual, system=system, usual=usual)
+    form = SheetForm(request.GET if asked else usual_typed(usual), system=system, usual=usual)
     only = request.GET.get("differs") == "1"
     context: dict[str, Any] = {"form": form, "asked": asked, "names": names, "only": only, "notes": []}
     if unknown:

@@ -21,7 +21,7 @@ from fleet.web.fields import QuantityField
 from fleet.web.limits import limit_words, need_words
 from fleet.web.page import render_page
 from fleet.web.site import unit_system
-from readiness.forms.transport import usual_trip
+from readiness.forms.transport import usual_trip, usual_typed
 from readiness.forms.transport_questions import SheetForm
 from readiness.selectors.transport import clearances_of, load_transport, terms_on
 from readiness.web.record_pages import rights_here
@@ -38,7 +38,11 @@ def _form(request: HttpRequest, unit: Unit, system: System) -> tuple[SheetForm, 
     if unit.packed_form_id and unit.packed_form is not None:
         usual["form"] = unit.packed_form.code
     asked = "ship_on" in request.GET
-    return SheetForm(request.GET if asked else usual, system=system, packed=packed, usual=usual), usual, asked
+    return (
+        SheetForm(request.GET if asked else usual_typed(usual), system=system, packed=packed, usual=usual),
+        usual,
+        asked,
+    )
 
 
 def _sheet(unit: Unit, form: SheetForm, usual: dict[str, Any], system: System) -> Sheet:

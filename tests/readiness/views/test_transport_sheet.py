@@ -71,6 +71,22 @@ def test_pounds_are_rounded_up_too(client, cast, unit) -> None:
     assert "6172 lb" not in page
 
 
+def test_the_usual_values_are_the_same_in_any_units(client, cast, unit) -> None:
+    """4000 mm are 157.5 in, and are not read as 4000 in by who sees inches; on the sheet, its paper and beside others."""
+    addresses = ("/units/N-1/transport/", "/transport/compare/?unit=N-1", "/units/N-1/transport/sheet.pdf")
+    for system in ("si", "us"):
+        cast.dina.unit_system = system
+        cast.dina.save()
+        for address in addresses[:2]:
+            answer = client.get(address)
+            assert answer.context["form"].cleaned_data["sling_mm"] == 4000.0
+            assert answer.context["form"].cleaned_data["alt_m"] == 0.0
+            assert answer.context["form"].cleaned_data["isa_dev_c"] == 15.0
+        assert client.get(addresses[2]).status_code == 200
+    sheet = client.get(addresses[0]).context["sheet"]
+    assert dict(sheet.asked)["Sling leg"] == "157.5 in".replace(" ", "\u00a0")
+
+
 def test_what_was_not_asked_is_said_for_each_class(client, unit) -> None:
     page = text(client.get(f"/units/N-1/transport/{ASKED}"))
     assert "Not asked: the lashings." in group(page, "On a deck")
