@@ -14,10 +14,12 @@ from typing import Any, overload
 import numpy as np
 
 from fleet.domain.dangerous_goods.records import Item
+from fleet.domain.fit.forklift import ForkTruck
 from fleet.domain.fit.loads import LoadColumns
 from fleet.domain.fit.trip import Clearance, Clearances, Trip
 from fleet.domain.transport.answers import FleetClass, class_of_columns
 from fleet.domain.transport.columns import FleetColumns, FloatArray, IntArray, loads_of
+from fleet.domain.transport.fork import fork_of_columns
 from fleet.domain.transport.measures import MEASURE_NAMES, Measures
 from fleet.domain.transport.records import (
     GATES,
@@ -39,7 +41,7 @@ from readiness.selectors.columns import RowOf, fetch, id_list, maybe, moment, sp
 from readiness.selectors.columns import day as day_sql
 from readiness.selectors.snapshot import EPOCH, date_of, day_number, load_units, standard_offset_days
 from readiness.selectors.snapshot_papers import load_certificates, load_changes
-from readiness.selectors.transport_checks import Checks, charges_pct
+from readiness.selectors.transport_checks import Checks, charges_pct, rows_of
 from readiness.selectors.transport_goods import (
     Lines,
     bank_lines,
@@ -48,7 +50,7 @@ from readiness.selectors.transport_goods import (
     own_lines,
     stock_aboard,
 )
-from readiness.selectors.transport_mass import FormRows, Masses, mass_records, masses_of
+from readiness.selectors.transport_mass import FormRows, Masses, kit_weighed_on, mass_records, masses_of
 
 _ANSWERS = frozenset({"braked", "may_turn"})
 # Shown by a certificate of the unit, whichever rule asks for it.
@@ -98,6 +100,11 @@ class TransportFleet:
     def answer(self, trip: Trip, ship_date: dt.date, **asked: Any) -> FleetClass:
         """All answers in one pass; `asked` as for `class_of_columns`."""
         found = class_of_columns(self.columns, trip, ship_date, **asked)
+        return found.of(self.records, self.units["tag"].tolist(), self.columns.form_of)
+
+    def lifted_by(self, truck: ForkTruck) -> FleetClass:
+        """Every packed form on one fork truck, in one pass."""
+        found = fork_of_columns(self.columns, truck)
         return found.of(self.records, self.units["tag"].tolist(), self.columns.form_of)
 
     def record(self, unit: int) -> UnitRecord:
@@ -178,10 +185,15 @@ def load_fleet(
     settings = terms or terms_on(ship_date)
     units = _units(ids)
     there = units["id"].tolist()
-    days = _mission_days(units, ship_date, mission_days)
+    stated = _stated_days(units)
+    days = _mission_days(units, ship_date, mission_days, stated)
     papers = _papers(units, ship_date, now, days)
-    stock = stock_aboard(there, units["design"], ship_date, days)
     offset_days = _offset_days(units, now)
+    forms = _forms(units, ship_date)
+    records = mass_records(there, now, offset_days)
+    weighed_on = kit_weighed_on(forms.rows, records, len(units))
+    standard = _standard_days(units, ship_date, weighed_on, stated)
+    stock = stock_aboard(there, units["design"], ship_date, days, standard)
     checks = Checks(there, offset_days, ship_date, settings)
     listed, rows = own_lines(there, checks, offset_days)
     charges = charges_pct(there, units["zone"].tolist(), ship_date, now, settings.soc_hours)
@@ -189,10 +201,7 @@ def load_fleet(
         [bank_lines(there, checks, charges, papers.shown), item_lines(stock), listed], len(units)
     )
     words = list_words(there, lines, ship_date, settings.list_days, offset_days)
-    forms = _forms(units, ship_date)
-    masses = masses_of(
-        forms.rows, mass_records(there, now, offset_days), stock, rows, checks, units["water_kg"]
-    )
+    masses = masses_of(forms.rows, records, stock, rows, checks, units["water_kg"])
     proved = [_proof(shown) for shown in papers.shown]
     items: dict[Item, int] = {}
     item_of = np.array(
@@ -244,19 +253,43 @@ def _valid_on(day: dt.date) -> str:
     return f"valid_from <= '{day.isoformat()}' AND (valid_to IS NULL OR valid_to >= '{day.isoformat()}')"
 
 
-def _mission_days(units: Frame, day: dt.date, stated: int | None) -> FloatArray:
-    """How long each unit is to be away; nan where its depot does not state it. One query, or none."""
-    if stated is not None:
-        return np.full(len(units), float(stated))
-    terms = fetch(
-        {"place": ("place_id", "i"), "days": ("mission_days", "f")},
-        f"FROM fleet_depotterms WHERE place_id IN {id_list(np.unique(units['home']).tolist())} AND {_valid_on(day)}",
+def _stated_days(units: Frame) -> Frame:
+    """The standard mission of every home, with the days (numbers) on which it counts; nan for no end. One query."""
+    return fetch(
+        {
+            "place": ("place_id", "i"),
+            "since": (day_sql("valid_from"), "f"),
+            "until": (day_sql("valid_to"), "f"),
+            "days": ("mission_days", "f"),
+        },
+        f"FROM fleet_depotterms WHERE place_id IN {id_list(np.unique(units['home']).tolist())} ORDER BY valid_from",
     )
-    row = RowOf(terms["place"])(units["home"])
-    if not len(terms):
-        return np.full(len(units), np.nan)
-    found: FloatArray = np.where(row >= 0, terms["days"][row], np.nan)
-    return found
+
+
+def _mission_days(units: Frame, day: dt.date, asked: int | None, stated: Frame) -> FloatArray:
+    """How long each unit is to be away; nan where its depot does not state it."""
+    if asked is not None:
+        return np.full(len(units), float(asked))
+    return _least_days(units, np.full(len(units), float(day_number(day))), day, stated)
+
+
+def _standard_days(units: Frame, day: dt.date, weighed_on: FloatArray, stated: Frame) -> FloatArray:
+    """The standard mission for which the kit that was weighed was packed, the shortest its home stated since: a kit for
+    fewer days leaves more to add. nan where none was stated.
+    """
+    last = float(day_number(day))
+    return _least_days(units, np.fmin(weighed_on, last), day, stated)
+
+
+def _least_days(units: Frame, first: FloatArray, last: dt.date, stated: Frame) -> FloatArray:
+    """The least of what each home stated on any day from `first` (n,) through `last`; nan where it stated none."""
+    end = float(day_number(last))
+    least = np.full(len(units), np.inf)
+    for place, since, until, days in rows_of(stated):
+        ends = math.inf if until is None or math.isnan(until) else until
+        counts = (units["home"] == place) & (since <= end) & (ends >= np.where(np.isnan(first), end, first))
+        least = np.where(counts, np.minimum(least, np.nan if days is None else days), least)
+    return np.where(np.isinf(least), np.nan, least)
 
 
 @dataclass(frozen=True)

@@ -95,7 +95,8 @@ class Stock:
     """How much of an item counts as aboard: what lies there, or what the kit of the mission needs, whichever is more.
 
     Lines of (unit row, place in `items`), those of a unit side by side; `qty` in the base unit, nan where not known; `loose`
-    is the part of it that lies aboard and is fitted nowhere.
+    is the part of it that lies aboard and is fitted nowhere; `more` what the kit of the mission has beyond that of the
+    home's standard days, with which a unit was weighed.
     """
 
     unit: IntArray
@@ -103,6 +104,7 @@ class Stock:
     qty: FloatArray
     loose: FloatArray
     in_kit: BoolArray
+    more: FloatArray
     items: Sequence[Store]
 
     @property
@@ -113,6 +115,11 @@ class Stock:
     def packed_kg(self) -> FloatArray:
         """What it adds to the dry unit: the kit, and of other things what lies loose; what is fitted is part of the unit."""
         return self._kg(np.where(self.in_kit, self.qty, self.loose))
+
+    @property
+    def more_kg(self) -> FloatArray:
+        """What the longer mission adds to a unit that was weighed with its kit; nothing weighs nothing."""
+        return np.where(self.more == 0, 0.0, self._kg(self.more))
 
     def _kg(self, qty: FloatArray) -> FloatArray:
         each = np.array([item.each_kg for item in self.items], dtype=np.float64)
@@ -130,11 +137,17 @@ class Stock:
 
 
 def stock_aboard(
-    ids: Sequence[int], designs: IntArray, ship_date: dt.date, mission_days: FloatArray
+    ids: Sequence[int],
+    designs: IntArray,
+    ship_date: dt.date,
+    mission_days: FloatArray,
+    standard_days: FloatArray,
 ) -> Stock:
-    """Items aboard, fitted or in the kit. `designs`, `mission_days` (nan: not stated) by unit row. Four queries.
+    """Items aboard, fitted or in the kit. `designs`, `mission_days`, `standard_days` (nan: not stated) by unit row. Four
+    queries.
 
-    Of a kit by days, for a mission of which nobody said how long it is, the amount is not known.
+    Of a kit by days, for a mission of which nobody said how long it is, the amount is not known; nor is what it has beyond
+    that of the standard days where those are not stated.
     """
     rows = RowOf(ids)
     aboard = fetch(
@@ -174,14 +187,18 @@ def stock_aboard(
     lying = lying + of_item(np.concatenate([aboard["item"], fitted["item"]]))
     many = np.concatenate([aboard["qty"], np.ones(len(fitted))])
     kit, needed = _kit(bill, designs, mission_days, of_item(bill["item"]), size)
+    _same, standard = _kit(bill, designs, standard_days, of_item(bill["item"]), size)
     keys, place = np.unique(np.concatenate([lying, kit]), return_inverse=True)
     qty = np.bincount(place[: len(lying)], weights=many, minlength=len(keys)).astype(np.float64)
     loose = np.bincount(place[: len(aboard)], weights=aboard["qty"], minlength=len(keys)).astype(np.float64)
     with np.errstate(invalid="ignore"):  # what is not known stays so
         np.maximum.at(qty, place[len(lying) :], needed)
+        beyond = np.maximum(needed - standard, 0.0)
+    more = np.bincount(place[len(lying) :], weights=beyond, minlength=len(keys)).astype(np.float64)
     in_kit = np.zeros(len(keys), dtype=np.bool_)
     in_kit[place[len(lying) :]] = True
-    return Stock(keys // size, keys % size, qty, loose, in_kit, [Store(*row) for row in rows_of(items)])
+    stores = [Store(*row) for row in rows_of(items)]
+    return Stock(keys // size, keys % size, qty, loose, in_kit, more, stores)
 
 
 def _kit(

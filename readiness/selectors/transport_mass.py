@@ -37,7 +37,7 @@ from readiness.selectors.transport_goods import OwnLine, Stock
 
 # Densest fuel its standard allows [kg/L]: EN 228 petrol, EN 590 diesel; liquid butane for LPG (from memory).
 FUEL_KG_L = {"petrol": 0.775, "diesel": 0.845, "lpg": 0.58}
-WEIGHED, STATED, CATALOGUE, CHANGE, KIT, OWN, FUEL, WATER = range(8)
+WEIGHED, STATED, CATALOGUE, CHANGE, KIT, MORE_KIT, OWN, FUEL, WATER = range(9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +111,11 @@ class Masses:
                 words = _("kit: %(item)s") if in_kit else _("aboard beside the kit: %(item)s")
                 self._kit_labels[item, in_kit] = words % {"item": self.stock.items[item].name}
             return self._kit_labels[item, in_kit]
+        if kind == MORE_KIT:
+            item = self.stock.items[int(self.stock.item[of])]
+            return _("more kit than it was weighed with, for the longer mission: %(item)s") % {
+                "item": item.name
+            }
         if kind == OWN:
             return self.own[of].label
         if kind == FUEL:
@@ -214,6 +219,10 @@ def masses_of(
     line, form = forms.lines_of(stock.unit[kit])
     without = ~(weighed[form] & (of_weighing["kit_aboard"][form] > 0))
     add(form[without], stock.packed_kg[kit][line[without]], KIT, kit[line[without]])
+    longer = np.flatnonzero(stock.more != 0)
+    line, form = forms.lines_of(stock.unit[longer])
+    within = weighed[form] & (of_weighing["kit_aboard"][form] > 0)
+    add(form[within], stock.more_kg[longer][line[within]], MORE_KIT, longer[line[within]])
 
     add(*_own_block(forms, own, since, checks, of_weighing["fuel_l"]))
 
@@ -236,6 +245,15 @@ def masses_of(
         stock,
         own,
     )
+
+
+def kit_weighed_on(forms: FormRows, records: MassRecords, size: int) -> FloatArray:
+    """The earliest day on which a form of each unit was weighed with its kit and still counts so; nan for none. (n,)"""
+    weighing = _latest_weighings(forms, records.weighings)
+    with_kit = (weighing >= 0) & (_taken(records.weighings["kit_aboard"], weighing) > 0)
+    earliest = np.full(size, np.inf)
+    np.minimum.at(earliest, forms.unit[with_kit], _taken(records.weighings["on"], weighing)[with_kit])
+    return np.where(np.isinf(earliest), np.nan, earliest)
 
 
 def _latest_weighings(forms: FormRows, weighings: Frame) -> IntArray:

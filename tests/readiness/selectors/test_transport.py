@@ -13,8 +13,9 @@ from django.test.utils import CaptureQueriesContext
 from fleet.domain.dangerous_goods.answers import decide_item
 from fleet.domain.dangerous_goods.records import Battery, Goods
 from fleet.domain.dangerous_goods.words import Mode
+from fleet.domain.fit.mass import PackedMass
 from fleet.domain.transport.records import PaperState, UnitRecord
-from fleet.models import BankTransport, PackedForm, SupplyState, TransportTerms, Unit, UnitForm
+from fleet.models import BankTransport, DepotTerms, PackedForm, SupplyState, TransportTerms, Unit, UnitForm
 from fleet.services.corrections import record_strike
 from inventory.models import GoodsCheck, GoodsLine, GoodsListCheck, ItemGoods
 from readiness.models import BankState, Reading
@@ -33,7 +34,7 @@ from tests.factories.fleet import (
     WetStateFactory,
     ago,
 )
-from tests.factories.inventory import ItemFactory, aboard
+from tests.factories.inventory import DesignItemFactory, ItemFactory, aboard
 from tests.factories.readiness import ChargeFactory
 
 pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
@@ -397,3 +398,62 @@ def test_a_thing_that_is_no_dangerous_goods_weighs_all_the_same(skid: Unit) -> N
     assert found.forms[0].mass.total_kg == pytest.approx(1920.0)
     GoodsLine.objects.create(unit=skid, label="tent", kind="none", happened_at=ago(3))
     assert record(skid).forms[0].mass.unknown == ("tent",)
+
+
+def test_a_kit_weighed_for_the_standard_days_grows_with_a_longer_mission(skid: Unit) -> None:
+    """One cartridge of 4 kg for every 10 days: 3 for the standard 30 days, 7 for 61."""
+    form = PackedForm.objects.get(design=skid.design)
+    line = DesignItemFactory(design=skid.design, purpose="kit", qty=1, per_days=10)
+    line.item.mass_kg = 4.0
+    line.item.save()
+    fixed = DesignItemFactory(design=skid.design, purpose="kit", qty=2, per_days=None)
+    assert fixed.item.mass_kg is None  # of which the kit has two, however long the mission is
+    WeighingFactory(unit=skid, packed_form=form, mass_kg=1900.0, kit_aboard=True, happened_at=ago(40))
+    DepotTerms.objects.filter(place=skid.home).update(mission_days=30)
+
+    def mass(days: int | None) -> PackedMass:
+        return record(skid, days=days).forms[0].mass
+
+    for days in (None, 5, 30):
+        assert mass(days).total_kg == pytest.approx(1900.0), days
+    assert mass(31).total_kg == pytest.approx(1904.0)
+    assert mass(61).total_kg == pytest.approx(1916.0)
+    (more,) = [one.label for one in mass(61).lines if one.label.startswith("more kit")]
+    assert more == f"more kit than it was weighed with, for the longer mission: {line.item.name}"
+    line.item.mass_kg = None
+    line.item.save()
+    assert mass(30).total_kg == pytest.approx(1900.0)
+    assert mass(31).unknown == (more,)
+
+
+def test_the_kit_was_weighed_for_the_shortest_mission_that_was_standard_since(skid: Unit) -> None:
+    form = PackedForm.objects.get(design=skid.design)
+    line = DesignItemFactory(design=skid.design, purpose="kit", qty=1, per_days=10)
+    line.item.mass_kg = 4.0
+    line.item.save()
+    WeighingFactory(unit=skid, packed_form=form, mass_kg=1900.0, kit_aboard=True, happened_at=ago(40))
+    changed = TODAY - dt.timedelta(days=20)
+    DepotTerms.objects.filter(place=skid.home).update(
+        mission_days=30, valid_to=changed - dt.timedelta(days=1)
+    )
+    DepotTerms.objects.create(place=skid.home, valid_from=changed, mission_days=60)
+    assert record(skid, days=None).forms[0].mass.total_kg == pytest.approx(1912.0)
+    WeighingFactory(unit=skid, packed_form=form, mass_kg=1911.0, kit_aboard=True, happened_at=ago(10))
+    assert record(skid, days=None).forms[0].mass.total_kg == pytest.approx(1911.0)
+
+
+def test_where_no_standard_mission_is_stated_a_kit_that_was_weighed_is_not_enough(skid: Unit) -> None:
+    form = PackedForm.objects.get(design=skid.design)
+    line = DesignItemFactory(design=skid.design, purpose="kit", qty=1, per_days=10)
+    line.item.mass_kg = 4.0
+    line.item.save()
+    WeighingFactory(unit=skid, packed_form=form, mass_kg=1900.0, kit_aboard=True, happened_at=ago(40))
+    DepotTerms.objects.filter(place=skid.home).update(mission_days=None)
+    for days in (None, 5):
+        mass = record(skid, days=days).forms[0].mass
+        assert mass.total_kg is None, days
+        assert mass.unknown == (
+            f"more kit than it was weighed with, for the longer mission: {line.item.name}",
+        )
+    WeighingFactory(unit=skid, packed_form=form, mass_kg=1850.0, kit_aboard=False, happened_at=ago(5))
+    assert record(skid, days=5).forms[0].mass.total_kg == pytest.approx(1854.0)
