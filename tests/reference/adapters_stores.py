@@ -6,12 +6,16 @@ from collections.abc import Callable
 from datetime import date
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from inventory.domain.demand import compound
 from inventory.domain.netting import dates, outdating
 from inventory.domain.netting.columns import Lots, Needs, day_numbers
 from inventory.domain.netting.plan import net
+from inventory.domain.part_life import add_months
+from inventory.domain.wear import chemicals, filters, lamps
+from inventory.domain.wear.remaining import Parts, remaining_life
 
 Inputs = dict[str, Any]
 
@@ -143,4 +147,80 @@ STORES: dict[str, Callable[[Inputs], Any]] = {
     "mean_undershoot": lambda i: {
         "undershoot": compound.mean_undershoot(_pmf(i["size_pmf"]), lattice=i["lattice"])
     },
+}
+
+
+def _cartridge_use(i: Inputs) -> Any:
+    told = filters.cartridges_used(
+        volume_m3=i["volume_m3"],
+        turbidity_ntu=i["turbidity_ntu"],
+        days=i["days"],
+        volume_per_cartridge_m3=i["volume_per_cartridge_m3"],
+        dirt_capacity_g=i["dirt_capacity_g"],
+        max_days_in_service=i["max_days_in_service"],
+        cartridges_in_parallel=i["cartridges_in_parallel"],
+        solids_g_per_m3_per_ntu=i["solids_g_per_m3_per_ntu"],
+        removed_fraction=i["removed_fraction"],
+    )
+    return {name: float(getattr(told, name)) for name in ("by_volume", "by_solids", "by_time", "cartridges")}
+
+
+def _lamp_changes(i: Inputs) -> Any:
+    changes = lamps.lamp_changes(
+        hours_since_new=i["hours_since_new"],
+        run_hours=i["run_hours"],
+        rated_life_h=i["rated_life_h"],
+        lamps=i["lamps"],
+    )
+    return {"changes": float(changes)}
+
+
+def _used_h(i: Inputs) -> Any:
+    return lamps.equivalent_hours(i["run_h"], i["starts"], start_penalty_h=i["start_penalty_h"])
+
+
+def _lamp_due(i: Inputs) -> Any:
+    """One lamp through the function that dates all parts of the fleet."""
+    none, nothing = np.array([np.nan]), np.zeros(1)
+    today = np.datetime64(i["today"])
+    lamp = Parts(
+        unit=np.array([1]),
+        limit_h=np.array([float(i["life_h"])]),
+        used_h=np.atleast_1d(_used_h(i)),
+        limit_m3=none,
+        used_m3=nothing,
+        limit_g=none,
+        used_g=nothing,
+        last_day=add_months(
+            np.array([i["installed"]], dtype="datetime64[D]"), np.array([float(i["months"])])
+        ),
+        hours_per_start_h=np.array([float(i["start_penalty_h"])]),
+        g_per_m3_ntu=nothing,
+        reaches=nothing,
+        ntu=none,
+        low_factor=np.ones(1),
+        high_factor=np.ones(1),
+        known=np.array([True]),
+    )
+    for_years = pd.DataFrame(
+        {
+            "unit": [1],
+            "first_day": [today],
+            "last_day": [today + 20_000],
+            "h_per_day": [float(i["h_per_day"])],
+        }
+    )
+    return str(remaining_life(lamp, for_years, as_of=today).due[0])
+
+
+STORES |= {"cartridge_use": _cartridge_use, "lamp_changes": _lamp_changes}
+
+WEAR: dict[str, Callable[[Inputs], Any]] = {
+    "cartridge_life": lambda i: float(filters.cartridge_life_days(**i)),
+    "dp_fraction_used": lambda i: float(filters.fraction_used_by_pressure(**i)),
+    "carbon_life": lambda i: float(filters.carbon_life_days(**i)),
+    "uv_lamp_days": lambda i: float(lamps.days_of_burning(i["life_h"], _used_h(i), i["h_per_day"])),
+    "uv_lamp_due": _lamp_due,
+    "hypochlorite_decay": lambda i: float(chemicals.liquid_strength_pct(**i)),
+    "calcium_hypochlorite_strength": lambda i: float(chemicals.solid_strength_pct(**i)),
 }
