@@ -16,6 +16,7 @@ from django.utils.translation import gettext_lazy as _l
 from django.utils.translation import ngettext
 
 from fleet.models.designs import CertificateKind, Evidence
+from readiness import bank_words
 from readiness.domain.bank_records import Note, Reason
 from readiness.domain.charging import Unstated
 from readiness.domain.check_rows import CHECK, CHECK_KINDS
@@ -36,6 +37,11 @@ CHECK_NAMES: dict[str, Any] = {
     "capacity_test": _l("Capacity test after deep discharge"),
     "charge_explained": _l("Loss of charge explained"),
     "blocks_even": _l("Blocks even"),
+    "bank_rate": _l("Loses as its peers do"),
+    "bank_ohmic": _l("Ohmic value"),
+    "bank_capacity": _l("Capacity as tested"),
+    "bank_returned": _l("Charge returned what was missing"),
+    "bank_age": _l("Within its life"),
     "acid_frost": _l("Acid safe from frost"),
     "water_frost": _l("Water side safe from frost"),
     "wet_known": _l("Wet or dry known"),
@@ -60,6 +66,10 @@ ALERT_TITLES: dict[str, Any] = {
     "float_unproven": _l("On float, but not proven"),
     "unexplained_loss": _l("Unexplained loss of charge"),
     "weak_block": _l("Weak block"),
+    "bank_rate": _l("Loses far more than its peers"),
+    "bank_weak": _l("Bank is weak"),
+    "bank_returned": _l("Charge returned more or less than was missing"),
+    "bank_age": _l("Bank past its life"),
     "bank_missing": _l("No battery bank aboard"),
     "frost": _l("Frost ahead"),
     "wet_idle": _l("Wet and idle"),
@@ -404,6 +414,19 @@ _SENTENCES: dict[str, Any] = {
         )
         % {"day": day_text(d.get("reading_day"))},
     ),
+    "bank_rate": lambda c, d: _until(c, _("It loses no more than its peers do."), bank_words.bank_rate(d)),
+    "bank_ohmic": lambda c, d: _until(
+        c, _("Its ohmic value lies near its own baseline."), bank_words.bank_ohmic(d)
+    ),
+    "bank_capacity": lambda c, d: _until(
+        c, _("Its last capacity test showed 80 % of rated or more."), bank_words.bank_capacity(d)
+    ),
+    "bank_returned": lambda c, d: _until(
+        c,
+        _("The last full charge returned what was missing, as far as one can tell."),
+        bank_words.bank_returned(d, day_text(d.get("returned_day"))),
+    ),
+    "bank_age": lambda c, d: _until(c, _("Its float life is not over."), bank_words.bank_age()),
     "acid_frost": lambda c, d: _until(
         c,
         _("Its acid stays liquid at the record low of the coming two weeks."),

@@ -143,12 +143,16 @@ def bank_flags(
     facts: BankFacts,
     *,
     peer_group: IntArray | None = None,
+    peers: Peers | None = None,
     noise: NoiseHistory | None = None,
 ) -> BankFlags:
-    """Flags of n banks at `as_of` (days since 1970). `peer_group`: who is compared with whom; left out: by chemistry."""
+    """Flags of n banks at `as_of` (days since 1970). `peer_group`: who is compared with whom, counted from 0; left out: by
+    chemistry. `peers`: what is known of those groups already; left out: from these banks themselves."""
     count = len(banks)
     group = banks.chem if peer_group is None else peer_group
-    centre, spread, peers = _peers(banks, learned, group)
+    if peers is None:
+        peers = Peers.of(learned, group, int(group.max(initial=0)) + 1)
+    centre, spread, number = _beside(banks, learned, group, peers)
     with np.errstate(divide="ignore", invalid="ignore"):
         log_total = np.log(learned.total_pct_month)
     off = log_total - centre
@@ -198,7 +202,7 @@ def bank_flags(
             np.where(odds <= -ODDS_TO_SAY, int(Likelier.FORGOTTEN_LOAD), int(Likelier.EITHER)),
         ),
     )
-    return BankFlags(flags, unknown, np.exp(off), sigmas, peers, likelier, odds, due_at)
+    return BankFlags(flags, unknown, np.exp(off), sigmas, number, likelier, odds, due_at)
 
 
 def fleet_life_used(banks: BankArrays, sites: Sites, as_of: float) -> FloatArray:
@@ -226,25 +230,56 @@ def fleet_life_used(banks: BankArrays, sites: Sites, as_of: float) -> FloatArray
     return used
 
 
-def _peers(banks: BankArrays, learned: Learned, group: IntArray) -> tuple[FloatArray, FloatArray, IntArray]:
-    """Centre and spread of the logarithm of the rate among each bank's peers; too few peers: the published rate."""
+@dataclass(frozen=True)
+class Peers:
+    """How the banks of each group lose: by group, centre and spread of the logarithm of their total rate [% per 30 d] (NaN
+    where fewer than LEAST_PEERS others are known), and how many banks told it."""
+
+    centre: FloatArray
+    spread: FloatArray
+    count: IntArray
+
+    @classmethod
+    def none(cls, groups: int) -> Peers:
+        return cls(np.full(groups, np.nan), np.full(groups, np.nan), np.zeros(groups, dtype=np.int64))
+
+    @classmethod
+    def of(cls, learned: Learned, group: IntArray, groups: int) -> Peers:
+        """From what was learnt of banks, `group` of each of them, counted from 0."""
+        out = cls.none(groups)
+        logs, told = _told(learned)
+        for key in np.unique(group[told]).tolist():
+            mine = logs[told & (group == key)]
+            out.count[key] = mine.size
+            if mine.size > LEAST_PEERS:
+                middle = float(np.median(mine))
+                out.centre[key] = middle
+                out.spread[key] = max(1.4826 * float(np.median(np.abs(mine - middle))), PEER_SPREAD)
+        return out
+
+
+def _told(learned: Learned) -> tuple[FloatArray, BoolArray]:
+    """Logarithm of every bank's total rate, and which of them rest on enough records to speak for it."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        logs = np.log(learned.total_pct_month)
+    return logs, (learned.count >= LEAST_COUNT) & np.isfinite(logs)
+
+
+def _beside(
+    banks: BankArrays, learned: Learned, group: IntArray, peers: Peers
+) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Centre, spread and number of each bank's peers; too few peers: the published rate."""
     low, high = (chemistry_column(f"sd_pct_month_{end}")[banks.chem] for end in ("low", "high"))
     with np.errstate(divide="ignore", invalid="ignore"):
-        centre = np.log(learned.published_pct_month)
-        logs = np.log(learned.total_pct_month)
-    spread = np.log(high / low) / RANGE_SIGMAS
-    peers = np.zeros(len(banks), dtype=np.int64)
-    told = (learned.count >= LEAST_COUNT) & np.isfinite(logs)
-    for key in np.unique(group).tolist():
-        mine = np.flatnonzero(group == key)
-        known = mine[told[mine]]
-        if known.size <= LEAST_PEERS:
-            continue
-        middle = float(np.median(logs[known]))
-        centre[mine] = middle
-        spread[mine] = max(1.4826 * float(np.median(np.abs(logs[known] - middle))), PEER_SPREAD)
-        peers[mine] = known.size - told[mine]
-    return centre, spread, peers
+        published = np.log(learned.published_pct_month)
+    known = np.isfinite(peers.centre[group])
+    _, told = _told(learned)
+    others = np.maximum(peers.count[group] - told, 0)
+    return (
+        np.where(known, peers.centre[group], published),
+        np.where(known, peers.spread[group], np.log(high / low) / RANGE_SIGMAS),
+        np.where(known, others, 0),
+    )
 
 
 def _log_odds(

@@ -15,6 +15,7 @@ and the meter bands are engineering assumptions.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -187,17 +188,22 @@ class ChargePath:
     decided: BoolArray
 
 
-def path(banks: BankArrays, events: EventArrays, sites: Sites, row: int, at: Any) -> ChargePath:
+Judge = Callable[[BankArrays, EventArrays, Sites, Any], BankEstimates]
+
+
+def path(
+    banks: BankArrays, events: EventArrays, sites: Sites, row: int, at: Any, *, judge: Judge = estimate
+) -> ChargePath:
     """What is believed of one bank at each instant of `at`, from the records up to then (the last ones, for later days).
 
-    The same calculation as `estimate`, with the bank repeated once per instant.
+    The same calculation as `estimate` (or as `judge`), with the bank repeated once per instant.
     """
     instants = np.atleast_1d(np.asarray(at, dtype=np.float64))
     mine = np.flatnonzero(events.bank == row)
     times = np.arange(instants.size, dtype=np.int64)
     repeated = events.take(np.tile(mine, instants.size))
     repeated = replace(repeated, bank=np.repeat(times, mine.size))
-    answer = estimate(banks.take(np.full(instants.size, row)), repeated, sites, instants)
+    answer = judge(banks.take(np.full(instants.size, row)), repeated, sites, instants)
     return ChargePath(
         at=instants,
         soc=answer.soc,

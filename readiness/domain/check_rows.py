@@ -97,6 +97,38 @@ CHECK_KINDS: tuple[CheckKind, ...] = (
         "blocks_even", "bank", "weak_block", "VRLA receiving instruction: over 0.15 V between 12 V blocks"
     ),
     CheckKind(
+        "bank_rate",
+        "bank",
+        "bank_rate",
+        "Own loss, learnt from its records, against banks of the same chemistry: half as much again and beyond their spread "
+        "(own rule)",
+    ),
+    CheckKind(
+        "bank_ohmic",
+        "bank",
+        "bank_weak",
+        "Ohmic value 30 % over the bank's own baseline: look; 50 %: test or replace (IEEE 1188 annex, from memory)",
+    ),
+    CheckKind(
+        "bank_capacity",
+        "bank",
+        "bank_weak",
+        "Capacity under 80 % of rated at 20 °C: replace (IEEE 1188 practice, seen in a test-gear summary)",
+    ),
+    CheckKind(
+        "bank_returned",
+        "bank",
+        "bank_returned",
+        "Ah that the last full charge returned against what was missing by prediction, over three of their common sigma "
+        "(own rule)",
+    ),
+    CheckKind(
+        "bank_age",
+        "bank",
+        "bank_age",
+        "Float life at 20 °C, halved for every 10 K (product literature), by the temperature where the bank stands",
+    ),
+    CheckKind(
         "acid_frost", "bank", "frost", "US Army TM 5-1185 Table III: freezing of the acid; record lows"
     ),
     CheckKind(

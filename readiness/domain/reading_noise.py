@@ -10,6 +10,7 @@ Moments with a prior weight; winsorised at three sigma. Own method, no source; `
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,7 @@ NOISE_PRIOR_COUNT = 5.0
 BIAS_PRIOR_COUNT = 5.0
 LEAST_LEVEL, MOST_LEVEL = 0.05, 6.0
 WINSOR_SIGMAS = 3.0
+LONG_AGO = -1.0e5
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,23 @@ class NoiseHistory:
             np.concatenate([[0.0], np.cumsum(bias)]),
             np.concatenate([[0.0], np.cumsum(first)]),
         )
+
+    @classmethod
+    def standing(cls, sums: Mapping[int, Sequence[float]]) -> NoiseHistory:
+        """What is known of some groups at any time: by group the sums and counts that `totals` gives."""
+        group = np.array(sorted(sums), dtype=np.int64)
+        table = np.array([sums[int(key)] for key in group], dtype=np.float64).reshape(-1, 4)
+        rising = np.concatenate([np.zeros((1, 4)), np.cumsum(table, axis=0)])
+        return cls(group, np.full(len(group), LONG_AGO), *(rising[:, n] for n in range(4)))
+
+    def totals(self) -> dict[int, tuple[float, ...]]:
+        """By group: sum and count of what the surprises said of the noise, and the same of the bias."""
+        out: dict[int, tuple[float, ...]] = {}
+        for key in np.unique(self.group).tolist():
+            start, end = (np.searchsorted(self.group, key, side=side) for side in ("left", "right"))
+            columns = (self.noise_sum, self.noise_count, self.bias_sum, self.bias_count)
+            out[int(key)] = tuple(float(column[end] - column[start]) for column in columns)
+        return out
 
     def at(self, group: IntArray, time: FloatArray) -> Factors:
         """The factors known just before `time` (days since 1970), for each asked group."""

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from readiness.domain.bank_forecast import FleetHabits
 from readiness.domain.bank_records import BankArrays, EventArrays
 from readiness.domain.thermal import Sites
 
@@ -62,8 +63,10 @@ class FleetSnapshot:
         away (0 at its place, 1 call, 2 exercise, 3 loan, 4 workshop), recall_h, due_back, away_at (when it
         last came back, or went on the absence it is on), notice_h, mission_days,
         lookahead_days, survey_min, train_hours_day, train_m3_day, had_bank
-    banks: id, unit, chem, charge_started, planned_end (NaN: no charge open), tested (last capacity test)
-    bank_arrays, events, sites: for `charge_state.estimate`; rows of bank_arrays are rows of banks
+    banks: id, unit, chem, charge_started, planned_end (NaN: no charge open), tested (last capacity test), capacity_pct and
+        prev_pct (of rated, the last two tests), ohmic_ratio (last test, worst block over its own baseline)
+    bank_arrays, events, sites: for `bank_forecast.forecast`; rows of bank_arrays are rows of banks
+    habits: what the whole fleet teaches
     low_c: (units, 12) record low of each month at the place where the unit is, NaN not known
     wet: unit, kind (0 dry, 1 wet, 2 preserved, 3 disinfected), at, good_until (latest per unit only)
     certificate_needs: unit, kind, gates_all, renew_h, lead_days; certificates: unit, kind, id, issued, expires,
@@ -86,6 +89,7 @@ class FleetSnapshot:
     bank_arrays: BankArrays
     events: EventArrays
     sites: Sites
+    habits: FleetHabits
     low_c: NDArray[np.float64]
     wet: Frame
     certificate_needs: Frame

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fleet.models import Unit
+from readiness.domain.bank_forecast import judge_with
 from readiness.domain.charge_state import path
 from readiness.domain.reading_values import values_of_readings
 from readiness.selectors.snapshot import EPOCH, load_snapshot
@@ -50,10 +51,11 @@ def charge_courses(unit: Unit, *, today: dt.date) -> dict[int, ChargeCourse]:
     numbers = np.arange(first, first + DAYS_BACK + DAYS_AHEAD + 1, STEP_DAYS, dtype=np.float64)
     values = values_of_readings(snapshot.bank_arrays, snapshot.events)
     shown = values.usable & np.isfinite(values.soc) & (snapshot.events.time >= first)
+    judge = judge_with(snapshot.habits.noise)
     courses = {}
     for row, bank_id in enumerate(snapshot.banks["id"].tolist()):
         # The end of each day, so that what was written down on it counts.
-        course = path(snapshot.bank_arrays, snapshot.events, snapshot.sites, row, numbers + 1.0)
+        course = path(snapshot.bank_arrays, snapshot.events, snapshot.sites, row, numbers + 1.0, judge=judge)
         courses[int(bank_id)] = ChargeCourse(
             days=tuple(
                 ChargeDay(EPOCH + dt.timedelta(days=int(number)), _known(low), _known(mid), _known(high))

@@ -11,8 +11,11 @@ import numpy as np
 
 from fleet.lib.dates import find_zone
 from fleet.models.away import Absence
+from readiness.domain.bank_records import BankArrays, EventArrays
 from readiness.domain.snapshot import FleetSnapshot, Frame
+from readiness.domain.thermal import Sites
 from readiness.selectors.columns import RowOf, day, fetch, id_list, instant, mapped, moment, standing
+from readiness.selectors.fleet_habits import fleet_habits
 from readiness.selectors.snapshot_banks import load_banks
 from readiness.selectors.snapshot_papers import load_papers
 from readiness.selectors.snapshot_parts import load_parts
@@ -73,10 +76,26 @@ def load_snapshot(
         bank_arrays=arrays,
         events=events,
         sites=sites,
+        habits=fleet_habits(),
         low_c=_record_lows(units),
         **papers,
         **parts,
     )
+
+
+def load_all_banks(
+    unit_ids: Collection[int], as_of: dt.date
+) -> tuple[Frame, BankArrays, EventArrays, Sites, np.ndarray]:
+    """The banks of these units with all their records, and the instant of the end of the day at the home of each.
+
+    A fixed number of queries.
+    """
+    ids = id_list(sorted(set(unit_ids)))
+    today = day_number(as_of)
+    units = load_units(ids, as_of, today)
+    until = moment(float(units["as_of"].max(initial=today + 1.0)))
+    banks, arrays, events, sites, _had = load_banks(units, RowOf(units["id"]), ids, until, today)
+    return banks, arrays, events, sites, units["as_of"][banks["unit"]]
 
 
 def load_units(ids: str, as_of: dt.date, today: int) -> Frame:

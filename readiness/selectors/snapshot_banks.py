@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from readiness.domain.bank_records import BankArrays, EventArrays, EventKind, Supply
+from readiness.domain.battery_life import LIFE_REF_C, capacity_pct_20c
 from readiness.domain.chemistry import chemistry_index
 from readiness.domain.reading_values import rest_beside_charges
 from readiness.domain.snapshot import Frame
@@ -41,16 +42,14 @@ def load_banks(
     charges, opened = _charges(bank_ids, bank_rows, until)
     supplies = _supplies(bank_ids, bank_rows)
     tests = _tests(bank_ids, bank_rows, until)
-    tested, capacity = np.full(len(bank), np.nan), bank["capacity_ah"].copy()
-    tested[tests["bank"]] = tests["at"]
-    capacity[tests["bank"]] = tests["capacity_ah"]
+    told = _tests_told(bank, tests)
     started, planned = np.full(len(bank), np.nan), np.full(len(bank), np.nan)
     started[opened["bank"]], planned[opened["bank"]] = opened["started"], opened["planned_end"]
     unit = bank["unit"]
     index = chemistry_index()
     arrays = BankArrays.of(
         np.array([index[code] for code in bank["chemistry"].tolist()], dtype=np.int64).reshape(-1),
-        capacity_ah=capacity,
+        capacity_ah=told.pop("capacity_ah"),
         cells=bank["cells"],
         standby_ma=bank["standby_ma"],
         charger_a=bank["charger_a"],
@@ -62,7 +61,7 @@ def load_banks(
         interval_cap_days=bank["interval_cap"],
         sg_full=bank["sg_full"],
         sg_empty=bank["sg_empty"],
-        tested_at=tested,
+        tested_at=told["tested"],
         # Valid through the last day, so the count ends with the day after it.
         stale_days=np.where(
             np.isnan(units["reading_max_age_days"]), 0.0, units["reading_max_age_days"] + 1.0
@@ -76,7 +75,7 @@ def load_banks(
             "chem": arrays.chem,
             "charge_started": started,
             "planned_end": planned,
-            "tested": tested,
+            **told,
         }
     )
     events = _events(_rested(readings, charges, opened), charges, supplies, places)
@@ -187,17 +186,41 @@ def _supplies(bank_ids: str, bank_rows: RowOf) -> Frame:
 
 
 def _tests(bank_ids: str, bank_rows: RowOf, until: str) -> Frame:
-    """Capacity tests, oldest first, so that the latest one stays when they are written into one array."""
+    """Capacity and ohmic tests, oldest first, so that the latest one stays when they are written into one array."""
     frame = fetch(
         {
             "bank_id": ("bank_id", "i"),
             "at": (instant("happened_at"), "f"),
             "capacity_ah": ("capacity_ah", "f"),
+            "ratio": ("worst_ratio", "f"),
+            "temp_c": ("temp_c", "f"),
         },
-        f"FROM readiness_banktest WHERE bank_id IN {bank_ids} AND kind = 'capacity' AND {COUNTS}"
+        f"FROM readiness_banktest WHERE bank_id IN {bank_ids} AND {COUNTS}"
         f" AND happened_at <= {until} ORDER BY happened_at",
     )
     return mapped(frame, "bank_id", bank_rows, into="bank")
+
+
+def _tests_told(bank: Frame, tests: Frame) -> dict[str, np.ndarray]:
+    """What the latest tests say of each bank: capacity [Ah] and when, the last two [% of rated at 20 degC], ohmic ratio.
+
+    A test without a temperature counts as one at 20 degC.
+    """
+    capacity = tests.take(np.flatnonzero(np.isfinite(tests["capacity_ah"])))
+    ohmic = tests.take(np.flatnonzero(np.isfinite(tests["ratio"])))
+    row, nan = capacity["bank"], np.full(len(bank), np.nan)
+    temp_c = np.where(np.isnan(capacity["temp_c"]), LIFE_REF_C, np.clip(capacity["temp_c"], -40.0, 70.0))
+    pct = capacity_pct_20c(capacity["capacity_ah"], bank["capacity_ah"][row], temp_c) if len(row) else nan[:0]
+    columns = {"capacity_ah": bank["capacity_ah"].copy()}
+    columns |= {name: nan.copy() for name in ("tested", "capacity_pct", "prev_pct", "ohmic_ratio")}
+    columns["tested"][row], columns["capacity_ah"][row] = capacity["at"], capacity["capacity_ah"]
+    columns["capacity_pct"][row] = pct
+    columns["ohmic_ratio"][ohmic["bank"]] = ohmic["ratio"]
+    # The last but one of each bank: by bank and time, those that another one follows.
+    order = np.argsort(row, kind="stable")
+    before = order[:-1][row[order[1:]] == row[order[:-1]]] if len(order) else order
+    columns["prev_pct"][row[before]] = pct[before]
+    return columns
 
 
 class _Places:

@@ -37,7 +37,11 @@ COST: dict[str, float] = {
     "float_unproven": 50,
     "evidence_void": 48,
     "wet_idle": 45,
+    "bank_rate": 46,
+    "bank_weak": 44,
     "weak_block": 42,
+    "bank_returned": 38,
+    "bank_age": 28,
     "survey": 40,
     "lots_aboard": 35,
     "debt": 30,
@@ -254,7 +258,16 @@ def alert_fields(draft: Draft) -> dict[str, Any]:
 
 
 # What a bank whose charge is not known shows nothing about either.
-_SILENT_RULES = ("charge_due", "floor_broken", "unexplained_loss", "weak_block")
+_SILENT_RULES = (
+    "charge_due",
+    "floor_broken",
+    "unexplained_loss",
+    "weak_block",
+    "bank_rate",
+    "bank_weak",
+    "bank_returned",
+    "bank_age",
+)
 
 Key = tuple[str, str]
 

@@ -11,6 +11,7 @@ import numpy as np
 from django.db import connection
 
 from fleet.lib.dates import find_zone
+from readiness.domain.bank_flags import Unknown
 from readiness.domain.bank_records import Anchor, DueBy, Note, Reason
 from readiness.domain.check_rows import CheckRows
 from readiness.domain.checks import Assessment
@@ -298,6 +299,15 @@ _STATE_COLUMNS = (
     "anchor_kind",
     "last_reading_at",
     "readings_used",
+    "learned_count",
+    "own_pct_month",
+    "own_low_pct_month",
+    "own_high_pct_month",
+    "published_pct_month",
+    "peer_ratio",
+    "likelier",
+    "flags",
+    "test_due_day",
 )
 _ANCHOR = {Anchor.NONE: "", Anchor.CHARGE: "charge", Anchor.READING: "reading"}
 _DUE_BY = {DueBy.NONE: "", DueBy.FLOOR: "floor", DueBy.INTERVAL: "interval"}
@@ -315,7 +325,7 @@ def _write_states(
 ) -> None:
     if not len(banks):
         return
-    e = found.estimates
+    e, learned, flags = found.estimates, found.learned, found.flags
     offset = snapshot.units["offset_days"][snapshot.banks["unit"][banks]]
 
     def plain(values: FloatArray) -> list[float | None]:
@@ -354,6 +364,15 @@ def _write_states(
         [_ANCHOR[Anchor(code)] for code in e.anchor_kind[banks].tolist()],
         moments(e.reading_at),
         e.readings_used[banks].tolist(),
+        learned.count[banks].tolist(),
+        plain(learned.total_pct_month),
+        plain(learned.total_low),
+        plain(learned.total_high),
+        plain(learned.published_pct_month),
+        plain(np.where(flags.unknown & int(Unknown.RATE), np.nan, flags.ratio)),
+        flags.likelier[banks].tolist(),
+        flags.flags[banks].tolist(),
+        days(np.where(np.isfinite(flags.test_due_at), flags.test_due_at, np.nan)),
         strict=True,
     )
     _insert("readiness_bankstate", _STATE_COLUMNS, list(rows), upsert_on="bank_id")

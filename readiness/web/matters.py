@@ -40,6 +40,10 @@ ACTIONS: dict[str, tuple[Any, str]] = {
     "evidence_void": (gettext_lazy("Put the certificate on file"), "readiness:unit-certificate-record"),
     "unexplained_loss": (gettext_lazy("Take a reading"), "readiness:unit-reading-record"),
     "weak_block": (gettext_lazy("Take a reading"), "readiness:unit-reading-record"),
+    "bank_rate": (gettext_lazy("Take a reading"), "readiness:unit-reading-record"),
+    "bank_weak": (gettext_lazy("Record the test"), "readiness:unit-bank-test-record"),
+    "bank_returned": (gettext_lazy("Take a reading"), "readiness:unit-reading-record"),
+    "bank_age": (gettext_lazy("Record the capacity test"), "readiness:unit-bank-test-record"),
     "inspection": (gettext_lazy("Record the inspection"), "readiness:unit-inspection-record"),
     "fault_open": (gettext_lazy("Close the fault"), "readiness:unit-fault-close"),
     "part_missing": (gettext_lazy("Fit a part"), "readiness:unit-part-fit"),
@@ -187,9 +191,13 @@ def _kind_known(rule: str, label: str) -> str:
         return label
     if rule == "evidence_void":
         return next((kind for kind, rests_on in CERTIFICATE_RESTS_ON.items() if label in rests_on), "")
-    return {"float_unproven": "float", "floor_broken": "capacity", "frost": "dry", "wet_idle": "dry"}.get(
-        rule, ""
-    )
+    return {
+        "float_unproven": "float",
+        "floor_broken": "capacity",
+        "bank_age": "capacity",
+        "frost": "dry",
+        "wet_idle": "dry",
+    }.get(rule, "")
 
 
 def _look_in_stores(alert: Alert) -> Action:

@@ -220,8 +220,10 @@ def test_an_open_fault_weighs_by_its_severity_and_hours(
 def test_a_new_charge_clears_the_alert_at_once_and_says_by_what(
     django_capture_on_commit_callbacks: Any,
 ) -> None:
-    unit = ready_unit()
-    bank = bank_of(unit)
+    unit = UnitFactory()
+    bank = BankFactory(unit=unit, design_life_years=10.0)
+    SupplyStateFactory(bank=bank)
+    WetStateFactory(unit=unit)
     low = ReadingFactory(bank=bank, volts_v=24.2, happened_at=ago(1))
     sweep(unit)
     assert "charge_due" in open_rules(unit)
@@ -239,6 +241,19 @@ def test_a_new_charge_clears_the_alert_at_once_and_says_by_what(
     cleared = Alert.objects.get(about_unit=unit, rule="charge_due")
     assert cleared.cleared_at is not None
     assert cleared.cleared_by.startswith("charge ")
+
+
+def test_after_an_alarm_the_rate_it_says_is_planned_on_beyond_the_next_charge() -> None:
+    quiet, alarmed = ready_unit(), ready_unit()
+    ReadingFactory(bank=bank_of(alarmed), volts_v=24.2, happened_at=ago(2))
+    for unit in (quiet, alarmed):
+        ChargeFactory(bank=bank_of(unit), happened_at=ago(hours=23), ended_at=ago(hours=1))
+    sweep(quiet, alarmed)
+    assert "unexplained_loss" in open_rules(alarmed)
+    due = [BankState.objects.get(bank=bank_of(unit)).floor_day for unit in (quiet, alarmed)]
+    assert due[1] < due[0] - dt.timedelta(days=30)
+    states = BankState.objects.get(bank=bank_of(alarmed))
+    assert states.own_pct_month > 3 * states.published_pct_month
 
 
 def test_an_alert_is_not_cleared_because_its_reading_was_struck_out() -> None:
