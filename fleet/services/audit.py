@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from datetime import date, datetime
+from datetime import date, datetime, time
 from decimal import Decimal
 from typing import Any
 from uuid import UUID
@@ -35,7 +35,7 @@ def _may_name(row: models.Model | None) -> bool:
 
 def plain(value: Any) -> Any:
     """A value as JSON can hold it: dates as ISO text, related rows as their label and key."""
-    if isinstance(value, datetime | date):
+    if isinstance(value, datetime | date | time):
         return value.isoformat()
     if isinstance(value, Decimal | UUID):
         return str(value)

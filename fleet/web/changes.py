@@ -45,6 +45,7 @@ VERBS: dict[str, Any] = {
     "snooze": gettext_lazy("put off"),
     "wake": gettext_lazy("shown again"),
     "carried": gettext_lazy("earlier use worked out again"),
+    "crew_week": gettext_lazy("has other hours of its crew"),
     "import": gettext_lazy("brought in from a file"),
     "import_undo": gettext_lazy("the import taken back"),
 }

@@ -78,6 +78,7 @@ class BayTerms(models.Model):
     unattended = models.JSONField(
         _("chemistries that may charge while nobody is there"),
         default=list,
+        blank=True,
         help_text=_("Codes of chemistries."),
     )
     horizon_days = models.PositiveSmallIntegerField(

@@ -13,6 +13,7 @@ from django.test import Client
 from django.urls import NoReverseMatch, URLPattern, URLResolver, get_resolver, reverse
 
 from fleet.models import ImportRun, Job, UnitForm, User
+from readiness.models import CrewDay
 from tests.architecture.url_table import EVERYBODY, PAGES, Page
 from tests.cast import Cast
 from tests.editions import air_edition
@@ -25,7 +26,13 @@ from tests.factories.fleet import (
     UnitFactory,
 )
 from tests.factories.inventory import ItemFactory, aboard, in_store
-from tests.factories.readiness import AlertFactory, FaultFactory, OpenChargeFactory, ReadingFactory
+from tests.factories.readiness import (
+    AlertFactory,
+    ChargerBayFactory,
+    FaultFactory,
+    OpenChargeFactory,
+    ReadingFactory,
+)
 
 OWN_RULES = ("admin:", "api:")  # the API asks for a key: tests/readiness/test_api.py
 DONE = {200, 302, 400, 409, 422}  # the form was taken, or refused with a sentence
@@ -72,6 +79,18 @@ class Things:
 
     def depot(self) -> list[Any]:
         return [self.cast.north.code]
+
+    def bay(self) -> list[Any]:
+        return [self.cast.north.code, ChargerBayFactory(place=self.cast.north).pk]
+
+    def setting(self) -> list[Any]:
+        return [self.cast.north.code, "bay", ChargerBayFactory(place=self.cast.north).pk]
+
+    def odd_day(self) -> list[Any]:
+        return [
+            self.cast.north.code,
+            CrewDay.objects.create(place=self.cast.north, day=TODAY, reason="count").pk,
+        ]
 
     def bank(self) -> list[Any]:
         """On a shelf of the north depot, with a block in it."""

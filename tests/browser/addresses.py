@@ -65,6 +65,23 @@ def depot() -> list[Any]:
     return ["LIS"]
 
 
+def bay() -> list[Any]:
+    from readiness.models import ChargerBay
+
+    return ["LIS", ChargerBay.objects.filter(place__code="LIS", valid_to=None).order_by("name")[0].pk]
+
+
+def setting() -> list[Any]:
+    place, pk = bay()
+    return [place, "bay", pk]
+
+
+def odd_day() -> list[Any]:
+    from readiness.models import CrewDay
+
+    return ["LIS", CrewDay.objects.filter(place__code="LIS").order_by("-day")[0].pk]
+
+
 def unit_form() -> list[Any]:
     """A packed form in which something differs from the design, where there is one."""
     from fleet.models import PackedForm, UnitForm
@@ -90,7 +107,21 @@ def rule_edition() -> list[Any]:
 
 THINGS: dict[str, Callable[[], list[Any]]] = {
     each.__name__: each
-    for each in (unit, bank, record, lot, movement, item, alert, depot, rule_edition, unit_form)
+    for each in (
+        unit,
+        bank,
+        record,
+        lot,
+        movement,
+        item,
+        alert,
+        depot,
+        rule_edition,
+        unit_form,
+        bay,
+        setting,
+        odd_day,
+    )
 }
 MADE_BY_A_JOURNEY = {"import_run"}  # looked at where the journey has made one
 
