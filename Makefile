@@ -49,13 +49,13 @@ test: $(DEV_STAMP)  ## the suite on SQLite, shared among the processors; no serv
 	$(BIN)/pytest -n auto
 
 browser: $(DEV_STAMP)  ## whole journeys in Chromium
-	$(BIN)/pytest -m browser tests/browser
+	$(BIN)/pytest -n 2 -m browser tests/browser
 
 shots: $(DEV_STAMP)  ## the pictures of README.md, taken from the running product
 	$(BIN)/python -m tests.browser.shots
 
 kills: $(DEV_STAMP)  ## kill -9 at named fault points, two per kind
-	$(BIN)/pytest -m "kills and not storm" tests
+	$(BIN)/pytest -n 2 --dist loadgroup -m "kills and not storm" tests
 
 # Give DATABASE_URL and REDIS_URL as well, and it runs on PostgreSQL and Redis after SQLite and the file broker.
 storm: $(DEV_STAMP)  ## kill -9 at random moments, twenty per kind (KILLS=20, SEED=... to repeat)
