@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import asdict
 from datetime import date
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from inventory.domain.demand import compound
+from inventory.domain.demand import compound, deployments, history
 from inventory.domain.netting import dates, outdating
 from inventory.domain.netting.columns import Lots, Needs, day_numbers
 from inventory.domain.netting.plan import net
 from inventory.domain.part_life import add_months
+from inventory.domain.policy import dynamic_lots, lot_size, one_chance, reorder
+from inventory.domain.risk import kits
 from inventory.domain.wear import chemicals, filters, lamps
 from inventory.domain.wear.remaining import Parts, remaining_life
 
@@ -214,6 +217,218 @@ def _lamp_due(i: Inputs) -> Any:
 
 
 STORES |= {"cartridge_use": _cartridge_use, "lamp_changes": _lamp_changes}
+
+
+def _duration(i: Inputs) -> Any:
+    if "duration_exponential_mean_days" in i:
+        return deployments.Duration(exponential_mean=i["duration_exponential_mean_days"])
+    return deployments.Duration.of_table(_numbers(i["duration_pmf_days"]))
+
+
+def _numbers(table: dict[str, float]) -> dict[float, float]:
+    return {float(key): value for key, value in table.items()}
+
+
+def _window(i: Inputs) -> Any:
+    told = deployments.window_moments(
+        starts_per_day=i["starts_per_day"],
+        use_per_day=_numbers(i["use_per_day_pmf"]),
+        duration=_duration(i),
+        window_days=i["window_days"],
+        running=i["history"] == "stationary",
+    )
+    return {"mean": told.mean, "variance": told.variance}
+
+
+def _lead_time_demand(i: Inputs) -> Any:
+    told = deployments.lead_time_demand(
+        mean_per_period=i["demand_mean_per_period"],
+        variance_per_period=i["demand_variance_per_period"],
+        lead_mean=i["lead_time_mean"],
+        lead_variance=i["lead_time_variance"],
+    )
+    return {"mean": told.mean, "variance": told.variance, "sd": told.sd}
+
+
+def _first(forecasts: Any, *names: str) -> Any:
+    return {name: float(getattr(forecasts, name)[0]) for name in (*names, "per_period")}
+
+
+def _smoothing(i: Inputs) -> Inputs:
+    return {"alpha_size": i["alpha_size"], "alpha_interval": i["alpha_interval"]}
+
+
+def _tsb(i: Inputs) -> Any:
+    given = {name: i[name] for name in ("alpha_size", "beta_probability", "size_start", "probability_start")}
+    return _first(history.tsb(i["demand"], **given), "size", "probability")
+
+
+def _classify(i: Inputs) -> Any:
+    told = history.classify(i["demand"], adi_cut=i["adi_cut"], cv2_cut=i["cv2_cut"])
+    none = str(told.name[0]) == history.NO_DEMAND
+    numbers = {"adi": None, "cv2": None} if none else {"adi": float(told.adi[0]), "cv2": float(told.cv2[0])}
+    return {**numbers, "class": str(told.name[0])}
+
+
+def _constrained(i: Inputs) -> Any:
+    breaks = [lot_size.PriceBreak(**row) for row in i["price_breaks"]]
+    best = lot_size.order_quantities(**{**i, "price_breaks": breaks})[0]
+    return asdict(best)
+
+
+def _joint(i: Inputs) -> Any:
+    quick, best = lot_size.joint_order(**i), lot_size.joint_order(**i, most_multiple=8)
+    return {
+        "cycle": quick.cycle,
+        "multiples": list(quick.multiples),
+        "heuristic_cost": quick.cost,
+        "best_cost_by_enumeration": best.cost,
+        "best_multiples": list(best.multiples),
+    }
+
+
+def _best_lots(i: Inputs) -> Any:
+    told = dynamic_lots.best_lots(
+        i["demand"], i["setup_cost"], i["holding_cost"], usable_periods=i.get("usable_periods")
+    )
+    return {"cost": told.cost, "orders": list(told.orders), "cumulative_cost": list(told.cumulative_cost)}
+
+
+def _silver_meal(i: Inputs) -> Any:
+    told = dynamic_lots.silver_meal(i["demand"], i["setup_cost"], i["holding_cost"])
+    best = dynamic_lots.best_lots(i["demand"], i["setup_cost"], i["holding_cost"])
+    return {"cost": told.cost, "orders": list(told.orders), "optimal_cost": best.cost}
+
+
+def _newsvendor_discrete(i: Inputs) -> Any:
+    return asdict(
+        one_chance.newsvendor_pmf(
+            holding_cost=i["overage_cost"], stockout_cost=i["underage_cost"], pmf=_pmf(i["demand_pmf"])
+        )
+    )
+
+
+def _base_stock(i: Inputs) -> Any:
+    told = one_chance.base_stock_normal(**i)
+    return {"base_stock": told.quantity, "cost": told.cost}
+
+
+def _life_window(i: Inputs) -> Any:
+    use = compound.poisson_demand(i["demand_per_day_poisson"])(i["usable_days"])
+    costs = {name: i[name] for name in ("unit_cost", "disposal_cost", "shortage_cost")}
+    return asdict(one_chance.life_window(pmf=use, **costs))
+
+
+def _rq_level(i: Inputs) -> Any:
+    lead = i["lead_time"]
+    told = reorder.rq_expected_level(
+        holding_cost=i["holding_cost"],
+        stockout_cost=i["stockout_cost"],
+        fixed_cost=i["fixed_cost"],
+        demand_mean=i["demand_mean"],
+        lead_mean=i["demand_mean"] * lead,
+        lead_sd=i["demand_sd"] * lead**0.5,
+    )
+    return asdict(told)
+
+
+def _qr(i: Inputs) -> Any:
+    given = {"demand_mean" if name == "demand_rate" else name: value for name, value in i.items()}
+    return asdict(reorder.rq_expected_level(**given))
+
+
+def _ss_exact(i: Inputs) -> Any:
+    costs = {name: i[name] for name in ("holding_cost", "stockout_cost", "fixed_cost")}
+    told = reorder.ss_exact(**costs, pmf=compound.poisson_demand(i["demand_mean_poisson"])(1.0))
+    return asdict(told)
+
+
+def _losses(i: Inputs) -> Any:
+    return {
+        "normal": reorder.normal_loss(**i["normal"]),
+        "poisson": reorder.poisson_loss(**i["poisson"]),
+        "standard_normal": reorder.standard_normal_loss(i["standard_normal_z"]),
+        "negative_binomial": reorder.negative_binomial_loss(**i["negative_binomial"]),
+    }
+
+
+def _kit(i: Inputs) -> Any:
+    types, stock = i["types"], i["stock"]
+    told = kits.kit_availability(
+        events_mean=i["events_mean"],
+        probability=[kind["prob"] for kind in types],
+        use={name: [kind["use"].get(name, 0) for kind in types] for name in stock},
+        stock=stock,
+    )
+    return asdict(told)
+
+
+def _fleet(i: Inputs) -> Any:
+    told = kits.fleet_availability(units=i["units"], parts=[kits.SparePart(**part) for part in i["items"]])
+    return {
+        "expected_backorders": list(told.expected_backorders),
+        "availability_no_cannibalisation": told.availability,
+        "p_at_most_down_with_cannibalisation": list(told.at_most_down),
+    }
+
+
+def _fieldable(i: Inputs) -> Any:
+    told = kits.units_fieldable(**i)
+    return {"units": told.units, "limiting": list(told.limiting)}
+
+
+def _wilson(i: Inputs) -> Any:
+    low, high = kits.wilson_interval(i["hits"], i["runs"], i["confidence"])
+    return {"low": float(low), "high": float(high)}
+
+
+STORES |= {
+    "window_demand_moments": _window,
+    "seasonal_compound_moments": lambda i: asdict(deployments.season_moments(**i)),
+    "residual_duration": lambda i: {
+        "mean_remaining_days": deployments.mean_remaining_days(_duration(i), i["elapsed_days"])
+    },
+    "erlang_loss": lambda i: {"lost_fraction": deployments.erlang_loss(**i)},
+    "start_rate_interval": lambda i: asdict(deployments.start_rate_interval(**i)),
+    "predictive_starts": lambda i: asdict(deployments.predicted_starts(**i)),
+    "lead_time_demand": _lead_time_demand,
+    "croston": lambda i: _first(history.croston(i["demand"], **_smoothing(i)), "size", "interval"),
+    "sba": lambda i: _first(history.sba(i["demand"], **_smoothing(i)), "size", "interval"),
+    "tsb": _tsb,
+    "classify_demand": _classify,
+    "eoq": lambda i: asdict(lot_size.eoq(**i)),
+    "eoq_all_units": lambda i: asdict(lot_size.eoq_all_units(**i)),
+    "eoq_incremental": lambda i: asdict(lot_size.eoq_incremental(**i)),
+    "eoq_backorders": lambda i: asdict(lot_size.eoq_backorders(**i)),
+    "power_of_two": lambda i: asdict(lot_size.power_of_two(**i)),
+    "order_quantity_constrained": _constrained,
+    "joint_replenishment": _joint,
+    "wagner_whitin": _best_lots,
+    "wagner_whitin_shelf_life": _best_lots,
+    "silver_meal": _silver_meal,
+    "newsvendor_normal": lambda i: asdict(one_chance.newsvendor_normal(**i)),
+    "newsvendor_poisson": lambda i: asdict(one_chance.newsvendor_poisson(**i)),
+    "newsvendor_profit": lambda i: dict(
+        zip(("quantity", "profit"), one_chance.newsvendor_profit(**i), strict=True)
+    ),
+    "newsvendor_discrete": _newsvendor_discrete,
+    "base_stock_normal": _base_stock,
+    "life_window_newsvendor": _life_window,
+    "rq_expected_level": _rq_level,
+    "qr_iteration": _qr,
+    "rq_poisson_exact": lambda i: asdict(reorder.rq_poisson(**i)),
+    "ss_discrete_exact": _ss_exact,
+    "ss_power_approximation": lambda i: asdict(reorder.ss_power_approximation(**i)),
+    "reorder_point_cycle_service": lambda i: asdict(reorder.reorder_point_cycle_service(**i)),
+    "reorder_point_fill_rate": lambda i: asdict(reorder.reorder_point_fill_rate(**i)),
+    "loss_functions": _losses,
+    "kit_availability": _kit,
+    "fleet_availability": _fleet,
+    "units_fieldable": _fieldable,
+    "pooling": lambda i: asdict(kits.pooling(**i)),
+    "sample_size": lambda i: dict(zip(("z", "runs"), kits.sample_size(**i), strict=True)),
+    "wilson_interval": _wilson,
+}
 
 WEAR: dict[str, Callable[[Inputs], Any]] = {
     "cartridge_life": lambda i: float(filters.cartridge_life_days(**i)),
