@@ -6,7 +6,7 @@ which every value is the same. Any other day has the climate's monthly mean and 
 
 **Charge state.** The errors of a meter repeat themselves, so thousands of samples are not thousands of readings. Of each
 week (Monday to Sunday, UTC) one rested voltage counts, the lowest of its days: the end at which harm is done, so a bank that
-sags is seen on the day itself. A counter counts, once a week and at its lowest, only while it can know: within
+sags is seen the day after. A counter counts, once a week and at its lowest, only while it can know: within
 COUNTER_MOVED_H hours of a current through it, for it does not see self-discharge, and within SYNCED_DAYS days of having
 shown full, for it drifts. What the chemistry's voltage may say at all, and the bands, are those of any reading
 (`reading_values.py`).

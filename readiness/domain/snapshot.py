@@ -64,7 +64,8 @@ class FleetSnapshot:
         last came back, or went on the absence it is on), notice_h, mission_days,
         lookahead_days, survey_min, train_hours_day, train_m3_day, had_bank
     banks: id, unit, chem, charge_started, planned_end (NaN: no charge open), tested (last capacity test), capacity_pct and
-        prev_pct (of rated, the last two tests), ohmic_ratio (last test, worst block over its own baseline)
+        prev_pct (of rated, the last two tests), ohmic_ratio (last test, worst block over its own baseline), logger (state of
+        its logger, LoggerState; -1 none) and logger_since (instant)
     bank_arrays, events, sites: for `bank_forecast.forecast`; rows of bank_arrays are rows of banks
     habits: what the whole fleet teaches
     low_c: (units, 12) record low of each month at the place where the unit is, NaN not known

@@ -14,8 +14,10 @@ from readiness.domain.snapshot import Frame
 from readiness.domain.thermal import DEFAULT_HEAT_C, Sites
 from readiness.models.upkeep import Reading
 from readiness.selectors.columns import NOBODY, RowOf, day, fetch, flag, id_list, instant, mapped, standing
+from readiness.selectors.snapshot_loggers import NO_LOGGER, Loggers
 
 DEFAULT_SWING_C = 5.0
+_DAYS_APART = 1_000_000
 COUNTS = "struck_at IS NULL AND superseded_by_id IS NULL"
 _SUPPLY = {
     "isolated": Supply.ISOLATED,
@@ -33,12 +35,15 @@ _READING = {
 def load_banks(
     units: Frame, rows: RowOf, ids: str, until: str, today: int
 ) -> tuple[Frame, BankArrays, EventArrays, Sites, np.ndarray]:
-    """Banks aboard now, their arrays, events and sites; and whether a unit ever held a bank. Ten queries."""
+    """Banks aboard now, their arrays, events and sites; and whether a unit ever held a bank. Twelve queries at
+    most."""
     bank, had_bank = _banks_aboard(units, rows, ids, until)
     bank_ids = id_list(bank["id"].tolist())
     bank_rows = RowOf(bank["id"])
-    places = _Places(bank, bank_rows, bank_ids, units)
-    readings = _readings(bank_ids, bank_rows)
+    seen = (units["seen_at"] if "seen_at" in units else units["as_of"])[bank["unit"]]
+    loggers = Loggers(bank_ids, bank_rows, seen, today)
+    places = _Places(bank, bank_rows, bank_ids, units, loggers)
+    readings = _both(_readings(bank_ids, bank_rows), loggers.readings())
     charges, opened = _charges(bank_ids, bank_rows, until)
     supplies = _supplies(bank_ids, bank_rows)
     tests = _tests(bank_ids, bank_rows, until)
@@ -76,10 +81,11 @@ def load_banks(
             "charge_started": started,
             "planned_end": planned,
             **told,
+            **places.logger_states(),
         }
     )
     events = _events(_rested(readings, charges, opened), charges, supplies, places)
-    return frame, arrays, events, places.sites(today), had_bank
+    return frame, arrays, events, places.sites, had_bank
 
 
 def _banks_aboard(units: Frame, rows: RowOf, ids: str, until: str) -> tuple[Frame, np.ndarray]:
@@ -135,6 +141,11 @@ def _readings(bank_ids: str, bank_rows: RowOf) -> Frame:
         frame["meter"],
     )
     return mapped(frame.with_columns(kind=kind, value=value), "bank_id", bank_rows, into="bank")
+
+
+def _both(recorded: Frame, logged: Frame) -> Frame:
+    """Readings that people took, and those few of machines that count as such."""
+    return Frame({name: np.concatenate([recorded[name], logged[name]]) for name in logged.names})
 
 
 def _charges(bank_ids: str, bank_rows: RowOf, until: str) -> tuple[Frame, Frame]:
@@ -227,10 +238,12 @@ class _Places:
     """Where each bank has stood: its stays in units and on shelves, joined with the stays of those units.
 
     `first_site` per bank; `moves` (bank, at, site) afterwards; `uses` (bank, at): instants at which it left or came back
-    from an absence, after which its charge is not known until something shows it.
+    from an absence, after which its charge is not known until something shows it. `sites`: what the temperature was there.
+    A bank with a logger has sites of its own.
     """
 
-    def __init__(self, bank: Frame, bank_rows: RowOf, bank_ids: str, units: Frame) -> None:
+    def __init__(self, bank: Frame, bank_rows: RowOf, bank_ids: str, units: Frame, loggers: Loggers) -> None:
+        self._loggers = loggers
         stays = mapped(
             fetch(
                 {
@@ -274,12 +287,21 @@ class _Places:
         )
         self._logs = _logs(self._spans)
         self._site_of_spans(len(bank))
+        self.sites = self._load_sites()
 
     def _site_of_spans(self, banks: int) -> None:
         spans = self._spans
         logged = np.isin(spans["unit_id"], self._logs["unit_id"][self._logs["unit_id"] > 0])
+        watched = np.where(self._loggers.watched[spans["bank"]], spans["bank"], NO_LOGGER)
         keys = np.stack(
-            [spans["place"], np.where(logged, spans["unit_id"], 0), spans["heat_c"], spans["swing_c"]], axis=1
+            [
+                spans["place"],
+                np.where(logged, spans["unit_id"], 0),
+                spans["heat_c"],
+                spans["swing_c"],
+                watched,
+            ],
+            axis=1,
         ).astype(np.float64)
         self._keys, site = np.unique(keys, axis=0, return_inverse=True)
         site = np.where(spans["place"] > 0, site.ravel(), -1)
@@ -293,14 +315,20 @@ class _Places:
         new = np.r_[True, who[1:] != who[:-1]] if len(who) else np.zeros(0, dtype=bool)
         self.first_site = np.full(banks, -1, dtype=np.int64)
         self.first_site[who[new]] = where[new]
+        self.last_site = np.full(banks, -1, dtype=np.int64)
+        self.last_site[who] = where
         if len(who):
             moved = ~new & np.r_[False, (where[1:] != where[:-1]) | (unit[1:] != unit[:-1])]
         else:
             moved = new
         self.moves = Frame({"bank": who[moved], "at": at[moved], "site": where[moved]})
 
-    def sites(self, today: int) -> Sites:
-        """Climate of every site. One query."""
+    def logger_states(self) -> dict[str, np.ndarray]:
+        """What is believed of the logger of each bank (columns of banks)."""
+        return self._loggers.states(self._machine_days, self.last_site)
+
+    def _load_sites(self) -> Sites:
+        """Climate of every site, and the days that were logged there. One query."""
         keys = self._keys
         places = np.unique(keys[:, 0].astype(np.int64)) if len(keys) else np.zeros(0, dtype=np.int64)
         normals = fetch(
@@ -310,21 +338,25 @@ class _Places:
         table = np.full((len(places) + 1, 12), np.nan)
         row = RowOf(places)
         table[row(normals["place"]), normals["month"] - 1] = normals["mean_c"]
-        site, day_, mean = self._logged_days()
+        means = table[row(keys[:, 0].astype(np.int64))] if len(keys) else np.zeros((0, 12))
+        site_bank = keys[:, 4].astype(np.int64)
+        self._machine_days = self._loggers.at_sites(site_bank, means, keys[:, 2])
+        own = self._loggers.logged(self._machine_days, site_bank)
+        # A bank's own logger knows better than one of its unit or place.
+        told = self._logged_days()
+        others = np.flatnonzero(~np.isin(told[0] * _DAYS_APART + told[1], own[0] * _DAYS_APART + own[1]))
         return Sites(
-            table[row(keys[:, 0].astype(np.int64))] if len(keys) else np.zeros((0, 12)),
+            means,
             keys[:, 2],
             keys[:, 3],
-            site,
-            day_,
-            mean,
+            *(np.concatenate([old[others], new]) for old, new in zip(told, own, strict=True)),
         )
 
     def _logged_days(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Logged days per site: those of a unit's own logger where it has one, else those of the place."""
         logs = self._logs
         sites, days, means = [], [], []
-        for number, (place, unit, _, _) in enumerate(self._keys.tolist()):
+        for number, (place, unit, *_) in enumerate(self._keys.tolist()):
             mine = np.flatnonzero(
                 logs["unit_id"] == unit if unit else (logs["unit_id"] == 0) & (logs["place"] == place)
             )
