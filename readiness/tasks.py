@@ -11,6 +11,7 @@ from django.utils import timezone
 from fleet.lib.jobs import JobContext, job_handler
 from fleet.models import RuleEdition, User
 from fleet.services.editions import edition_count, edition_release
+from readiness.services.bay_plans import run_bay_plan
 from readiness.services.digest import send_digest
 from readiness.services.judgement_due import judge_lost
 from readiness.services.sweeps import judge_open_charges, run_sweep, run_sweep_units, sweep_cancelled
@@ -24,6 +25,11 @@ def sweep(ctx: JobContext) -> dict[str, Any]:
 @job_handler("sweep_units")
 def sweep_units(ctx: JobContext) -> dict[str, Any]:
     return run_sweep_units(ctx)
+
+
+@job_handler("bay_plan")
+def prove_bay_plan(ctx: JobContext) -> dict[str, Any]:
+    return run_bay_plan(ctx)
 
 
 @job_handler("edition_count")

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from readiness.domain.bay_plan.plan import EPS, load_kw, worth
+from readiness.domain.bay_plan.plan import EPS, LEVELS, load_kw, worth
 from readiness.domain.bay_plan.problem import IntArray, Problem
 from readiness.domain.bay_plan.program import LARGEST_PROGRAM, Program
 from readiness.domain.bay_plan.quick import quick_plan
@@ -39,27 +39,30 @@ def ways_out(
     attend: Mapping[str, frozenset[str]] | None = None,
     handling: float = math.inf,
     time_limit_s: float = 60.0,
+    in_time: bool = False,
 ) -> tuple[Way, ...]:
     """Single changes that mend the plan, each tried by itself; empty when the plan needs none or none was found in time.
 
     days     slots by name of a closed day on which the crew could come, with `handling` banks a slot
     attend   keys of banks by name of what would have to be allowed
+    in_time  mended means that every bank is also in time, not only that floors are kept and none is left out
     """
     end = time.monotonic() + time_limit_s
-    if _mended(problem, end):
+    goals = LEVELS[: 3 if in_time else 2]
+    if _mended(problem, end, goals):
         return ()
     found: list[Way] = []
     for name, slots in (days or {}).items():
-        if _mended(_with_day(problem, slots, handling), end):
+        if _mended(_with_day(problem, slots, handling), end, goals):
             found.append(Way("day", name))
     for kind, count in problem.bays.items():
-        if _mended(replace(problem, bays={**problem.bays, kind: count + 1}), end):
+        if _mended(replace(problem, bays={**problem.bays, kind: count + 1}), end, goals):
             found.append(Way("bay", kind))
     for name, keys in (attend or {}).items():
         jobs = tuple(replace(job, unattended=job.unattended or job.key in keys) for job in problem.jobs)
-        if _mended(replace(problem, jobs=jobs), end):
+        if _mended(replace(problem, jobs=jobs), end, goals):
             found.append(Way("attend", name))
-    if (more := _more_power(problem, end)) is not None:
+    if (more := _more_power(problem, end, goals)) is not None:
         found.append(more)
     return tuple(found)
 
@@ -71,32 +74,32 @@ def _with_day(problem: Problem, slots: IntArray, handling: float) -> Problem:
     return replace(problem, open=present, handling=hands)
 
 
-def _mended(problem: Problem, end: float) -> bool:
-    """A plan that keeps every floor and leaves nothing out exists, and was found."""
+def _mended(problem: Problem, end: float, goals: Sequence[str]) -> bool:
+    """A plan that is at 0 at every level of `goals` exists, and was found."""
     charges = quick_plan(problem, time_limit_s=0.5)
-    if not any(worth(problem, charges)[:2]):
+    if not any(worth(problem, charges)[: len(goals)]):
         return True
     program = Program(problem)
-    for level in ("floors", "undone"):
+    for level in goals:
         left = end - time.monotonic()
         if left <= 0 or program.size > LARGEST_PROGRAM:
             return False
-        found = program.solve(level, {"floors": 0.0}, time_limit_s=left / 3, at_most=0.0)
+        found = program.solve(level, dict.fromkeys(goals, 0.0), time_limit_s=left / 3, at_most=0.0)
         if found.charges is None:
             return False
         charges = found.charges
-        if not any(worth(problem, charges)[:2]):
+        if not any(worth(problem, charges)[: len(goals)]):
             return True
     return False
 
 
-def _more_power(problem: Problem, end: float) -> Way | None:
+def _more_power(problem: Problem, end: float, goals: Sequence[str]) -> Way | None:
     """The least supply on top that mends the plan, rounded up to `STEP_KW`; None when no amount does or time ran out."""
     left = end - time.monotonic()
     program = Program(problem, extra=True)
     if left <= 0 or program.size > LARGEST_PROGRAM:
         return None
-    found = program.solve("extra_kw", {"floors": 0.0, "undone": 0.0}, time_limit_s=left)
+    found = program.solve("extra_kw", dict.fromkeys(goals, 0.0), time_limit_s=left)
     if found.charges is None:
         return None
     load = load_kw(problem, found.charges.values())
