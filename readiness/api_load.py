@@ -11,7 +11,8 @@ from ninja import Field, Router, Schema
 from ninja.responses import Status
 
 from readiness.api import READ, REFUSALS
-from readiness.forms.transport_load import faults_in_words, question_of, typed_of
+from readiness.forms.transport import faults_in_words
+from readiness.forms.transport_load import question_of, typed_of
 from readiness.web.transport_load import MOST_KITS, MOST_PIECES, MOST_UNITS
 from readiness.web.transport_load_plan import plan_load
 from readiness.web.transport_load_words import plan_answer

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 from django import forms
@@ -16,7 +15,6 @@ from fleet.domain.transport.answers import ALWAYS_ASKED
 from fleet.lib.errors import DomainError
 from fleet.lib.quantities import System
 from fleet.web.fields import QuantityField
-from fleet.web.words import spoken
 from readiness.forms.unit_life import day_field
 
 USUAL_SLING_MM = 4000.0
@@ -139,42 +137,10 @@ def floor_stated_for(conveyance: str) -> str:
     return conveyance
 
 
-class FindForm(TripForm):
-    """Which units can this take? A type of the tables, or a hook known only by its limit."""
-
-    conveyance = forms.ChoiceField(label=_("Taken by"), required=False)
-
-    def __init__(self, *args: Any, conveyances: Sequence[Any], **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        choice: Any = self.fields["conveyance"]
-        choice.choices = [("", _("a hook with the limit beside")), *conveyances]
-        self.fields["hook_kg"] = QuantityField(
-            base="kg", system=kwargs["system"], low=1, label=_("Hook limit"), required=False
-        )
-        self.fields["floor"] = QuantityField(
-            base="kg_m2",
-            system=kwargs["system"],
-            low=1,
-            label=_("Floor bears"),
-            required=False,
-            help_text=FLOOR_HINT,
-        )
-        self.order_fields(["ship_on", "conveyance", "hook_kg", "alt_m", "isa_dev_c"])
-
-    def clean(self) -> dict[str, Any]:
-        data = super().clean() or {}
-        if not data.get("conveyance") and data.get("hook_kg") is None and "hook_kg" not in self.errors:
-            self.add_error("hook_kg", _("Choose what takes the unit, or type the limit of the hook."))
-        if data.get("floor") is not None:
-            try:
-                floor_stated_for(data.get("conveyance", ""))
-            except FloorNotAsked as error:
-                self.add_error("floor", spoken(error))
-        return data
-
-    def trip(self, clearances: Clearances, rigging_kg: float) -> Trip:
-        """With the floor of the aircraft asked, where it was typed."""
-        trip, data = super().trip(clearances, rigging_kg), self.cleaned_data
-        if data.get("floor") is None:
-            return trip
-        return replace(trip, floors_kg_m2=((data["conveyance"], data["floor"]),))
+def faults_in_words(form: forms.Form) -> list[str]:
+    """What is wrong with a question, each with the name of its field."""
+    return [
+        str(fault) if name == "__all__" else f"{form.fields[name].label}: {fault}"
+        for name, faults in form.errors.items()
+        for fault in faults
+    ]

@@ -393,12 +393,3 @@ def typed_of(
         if axles is not None:
             typed[name] = f"{axles[part]:f} {part[-2:]}"
     return typed
-
-
-def faults_in_words(form: LoadForm) -> list[str]:
-    """What is wrong with a question, each with the name of its field."""
-    return [
-        str(fault) if name == "__all__" else f"{form.fields[name].label}: {fault}"
-        for name, faults in form.errors.items()
-        for fault in faults
-    ]

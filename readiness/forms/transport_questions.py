@@ -5,7 +5,8 @@ What is not said is not asked, and the sheet says so. What is half said is refus
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import datetime as dt
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -97,6 +98,16 @@ class Folded:
     open: bool
 
 
+def typed_of(ship_date: dt.date, values: Mapping[str, Any]) -> dict[str, str]:
+    """What a program asks, as a person who sees SI units would have typed it: by the names of the fields, None is empty."""
+    typed = {"ship_on": ship_date.isoformat()}
+    for name, value in values.items():
+        if value is None or value is False:
+            continue
+        typed[name] = f"{value:f}" if isinstance(value, float) else "on" if value is True else str(value)
+    return typed
+
+
 class SheetForm(TripForm):
     """The trip with the questions that are not always asked."""
 
@@ -167,9 +178,7 @@ class SheetForm(TripForm):
         self._all_or_none(
             ("fork_kg", "fork_centre_mm"), _("A rated load holds at its load centre: type both, or neither.")
         )
-        if (data.get("floor") is None) != (not data.get("floor_of")) and not self.errors:
-            lacking = "floor_of" if data.get("floor") is not None else "floor"
-            self.add_error(lacking, _("Choose the aircraft and type what its floor bears, or neither."))
+        self._clean_floor(data)
         self._all_or_none(FORKS, _("Type all four sizes of the forks, or none."))
         self._all_or_none(STRAPS, _("Type all four numbers of the lashing, or none."))
         if self._said(FORKS) and not self._said(("fork_kg",)) and not self.errors:
@@ -189,6 +198,16 @@ class SheetForm(TripForm):
                 self.add_error("runway_m", _("Type the length of the runway too."))
                 break
         return data
+
+    def _clean_floor(self, data: Mapping[str, Any]) -> None:
+        if (data.get("floor") is None) != (not data.get("floor_of")) and not self.errors:
+            lacking = "floor_of" if data.get("floor") is not None else "floor"
+            self.add_error(lacking, _("Choose the aircraft and type what its floor bears, or neither."))
+
+    @property
+    def floor_type(self) -> str:
+        """The aircraft whose floor was typed, of a valid form."""
+        return str(self.cleaned_data.get("floor_of") or "")
 
     def _said(self, names: tuple[str, ...]) -> bool:
         return any(self.cleaned_data.get(name) is not None for name in names)
@@ -222,7 +241,7 @@ class SheetForm(TripForm):
             driver_licence=data.get("licence") or None,
             bearing_length_mm=data.get("beams_mm"),
             bearing_area_m2=data.get("boards_m2"),
-            floors_kg_m2=((data["floor_of"], data["floor"]),) if data.get("floor") is not None else (),
+            floors_kg_m2=((self.floor_type, data["floor"]),) if data.get("floor") is not None else (),
         )
 
     def _lashing(self) -> Lashing | None:
@@ -254,6 +273,6 @@ class SheetForm(TripForm):
     @property
     def folded(self) -> Iterator[Folded]:
         for key, title, hint, names in GROUPS:
-            there = [self[name] for name in names]
+            there = [self[name] for name in names if name in self.fields]
             said = any(field.errors or field.value() not in (None, "", False) for field in there)
             yield Folded(key, title, hint, there, said)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from dataclasses import replace
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
@@ -11,9 +9,6 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET
 
-from fleet.domain.fit.answers import Conveyances, conveyances_of
-from fleet.domain.fit.helicopters import hook
-from fleet.domain.fit.trip import Topic
 from fleet.models import Unit
 from fleet.permissions import member_required
 from fleet.selectors.editions import rules_in_force
@@ -23,16 +18,10 @@ from fleet.web.limits import spare_number
 from fleet.web.page import render_page
 from fleet.web.paging import page_of
 from fleet.web.site import chosen_depot, depots_in_view, unit_system
-from readiness.forms.transport import FindForm, usual_trip
+from readiness.forms.transport import usual_trip
+from readiness.forms.transport_find import FindForm, find_of_form
 from readiness.rules_words import endings
-from readiness.selectors.transport import clearances_of, load_fleet, terms_on
-from readiness.web.transport import (
-    Found,
-    conveyance_choices,
-    conveyance_names,
-    not_asked,
-    query_of,
-)
+from readiness.web.transport import conveyance_choices, query_of
 
 
 @member_required
@@ -53,9 +42,8 @@ def transport_find(request: HttpRequest) -> HttpResponse:
     context["endings"] = endings(rules_in_force(), today_at(depot))
     if not asked or not form.is_valid():
         return render_page(request, "readiness/transport_find.html", context, status=422 if asked else 200)
-    data = form.cleaned_data
     units = Unit.objects.in_service().filter(home__in=[depot] if depot else depots_in_view(request))
-    found = _find(list(units.order_by().values_list("pk", flat=True)), form)
+    found = find_of_form(list(units.order_by().values_list("pk", flat=True)), form, now=timezone.now())
     if kind := export_format(request):
         columns = [
             _("Unit"),
@@ -80,34 +68,16 @@ def transport_find(request: HttpRequest) -> HttpResponse:
         ]
         return file_response(name="units-by-conveyance", kind=kind, columns=columns, rows=cells)
     paging = page_of(request, found.order)
-    question = {name: form.data.get(name) for name in ("ship_on", "days", "alt_m", "isa_dev_c", "sling_mm")}
-    if data["floor"] is not None:
-        question |= {"floor_of": data["conveyance"], "floor": form.data["floor"]}
+    question = form.question()
     context |= {
         "paging": paging,
         "rows": found.rows(paging.rows),
         "able": found.count("pass"),
         "undecided": found.count("cannot_decide"),
-        "not_asked": not_asked(found.trip),
-        "what": conveyance_names().get(data["conveyance"] or "hook", ""),
+        "not_asked": found.not_asked,
+        "what": found.what,
         "query": query_of(question),
         "question": [(name, value) for name, value in question.items() if value],
         "links": export_links(request),
     }
     return render_page(request, "readiness/transport_find.html", context)
-
-
-def _find(units: list[int], form: FindForm) -> Found:
-    """All units (by id) and packed forms in one pass; records and words are for the rows that are shown."""
-    data = form.cleaned_data
-    ship_date: dt.date = data["ship_on"]
-    terms = terms_on(ship_date)
-    fleet = load_fleet(units, ship_date=ship_date, now=timezone.now(), mission_days=data["days"], terms=terms)
-    key = data["conveyance"] or "hook"
-    asked = Conveyances.only(helicopters=hook(data["hook_kg"])) if key == "hook" else conveyances_of([key])
-    trip = form.trip(clearances_of(terms), terms.rigging_kg)
-    if key == "hook":
-        trip = replace(trip, asked=trip.asked - {Topic.RADIUS})  # nothing is known of its fuel
-    rules = rules_in_force()
-    answer = fleet.answer(trip, ship_date, conveyances=asked, rules=rules)
-    return Found(answer, key, ship_date, trip, rules)

@@ -9,11 +9,10 @@ from functools import cache
 from typing import Any
 from urllib.parse import urlencode
 
-import numpy as np
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from fleet.domain.dangerous_goods.answers import Decision, decide_items
+from fleet.domain.dangerous_goods.answers import Decision
 from fleet.domain.dangerous_goods.editions import edition_for
 from fleet.domain.dangerous_goods.records import Goods, Item
 from fleet.domain.dangerous_goods.rules import Rules
@@ -387,58 +386,6 @@ def laws_of(unit: UnitRecord, ship_date: dt.date, rules: Rules) -> dict[Mode, La
 def query_of(data: dict[str, Any]) -> str:
     """The question as an address, for links that keep it."""
     return urlencode({name: value for name, value in data.items() if value not in (None, "")})
-
-
-@dataclass(frozen=True)
-class FoundRow:
-    tag: str
-    form: str
-    packed: str
-    depot: str
-    line: GridRow
-
-
-@dataclass(frozen=True)
-class Found:
-    """What one conveyance can take: `order` are rows of the answer, the likeliest and roomiest first."""
-
-    answer: FleetClass
-    key: str
-    ship_date: dt.date
-    trip: Trip
-    rules: Rules
-
-    @property
-    def order(self) -> list[int]:
-        carried = self.answer.carried[:, 0]
-        spare = np.nan_to_num(self.answer.fit.verdicts.margin_kg[:, 0])
-        tags = np.array(self.answer.tags, dtype=np.str_)[[n for n, _k in self.answer.form_of]]
-        return [int(row) for row in np.lexsort((tags, -spare, carried))]
-
-    def count(self, outcome: str) -> int:
-        each = np.bincount(self.answer.carried[:, 0], minlength=len(Carried)).tolist()
-        return sum(each[code] for code, word in CARRIED_OUTCOME.items() if word == outcome)
-
-    def rows(self, chosen: Iterable[int]) -> list[FoundRow]:
-        """The chosen rows in words; goods that are alike in many units are judged once."""
-        mode, _gates = mode_of_conveyance(self.key)
-        places = [(row, *self.answer.form_of[row]) for row in chosen]
-        records = {n: self.answer.units[n] for _row, n, _k in places}
-        items = list(dict.fromkeys(entry.item for record in records.values() for entry in record.items))
-        decisions = decide_items(items, mode, self.ship_date, rules=self.rules)
-        decided = dict(zip(items, decisions, strict=True))
-        laws = {
-            n: law_of(record, mode, self.ship_date, self.rules, ways=False, decided=decided)
-            for n, record in records.items()
-        }
-        lines = []
-        for row, n, k in places:
-            record = records[n]
-            line = grid_row(self.answer, record, row, 0, self.key, {mode: laws[n]})
-            lines.append(
-                FoundRow(record.tag, record.forms[k].code, record.forms[k].label, record.depot, line)
-            )
-        return lines
 
 
 @dataclass(frozen=True)

@@ -6,30 +6,19 @@ import datetime as dt
 from collections.abc import Sequence
 from typing import Any
 
+from fleet.domain.fit.forklift import ForkTruck
 from fleet.domain.fit.trip import Trip
-from fleet.domain.transport.answers import ALWAYS_ASKED, MODES, class_of_fleet
+from fleet.domain.transport.answers import MODES, class_of_fleet
+from fleet.domain.transport.fork import fork_answers
 from fleet.domain.transport.records import UnitRecord
 from fleet.models import Unit
 from fleet.selectors.editions import rules_in_force
 from fleet.web.limits import spare_number
-from readiness.selectors.transport import clearances_of, load_transport, terms_on
+from readiness.selectors.transport import load_transport
 from readiness.web.transport import GridRow, LawOfMode, grid_row, laws_of, paper_lines
-
-
-def trip_of(
-    ship_date: dt.date, *, alt_m: float | None, isa_dev_c: float | None, sling_mm: float | None
-) -> Trip:
-    """The trip with the owner's clearances of that day. One query."""
-    terms = terms_on(ship_date)
-    return Trip(
-        asked=ALWAYS_ASKED,
-        clearances=clearances_of(terms),
-        rigging_kg=terms.rigging_kg,
-        alt_m=alt_m,
-        isa_dev_c=isa_dev_c,
-        elevation_m=alt_m,
-        sling_leg_mm=sling_mm,
-    )
+from readiness.web.transport_find import Found
+from readiness.web.transport_fork import fork_row
+from readiness.web.transport_sheet import sheet_not_asked
 
 
 def unit_answers(
@@ -39,8 +28,12 @@ def unit_answers(
     *,
     now: dt.datetime,
     mission_days: int | None = None,
+    truck: ForkTruck | None = None,
 ) -> list[dict[str, Any]]:
-    """One entry a unit: its list of goods, law per mode with every line, papers, forms with every conveyance."""
+    """One entry a unit: its list of goods, law per mode with every line, papers, forms with every conveyance.
+
+    `truck`: the fork truck that was asked for; without one nothing is said of fork trucks.
+    """
     records = load_transport(units, ship_date=ship_date, now=now, mission_days=mission_days)
     rules = rules_in_force()
     found = class_of_fleet(records, trip, ship_date, rules=rules)
@@ -48,6 +41,7 @@ def unit_answers(
     for n, record in enumerate(records):
         laws = laws_of(record, ship_date, rules)
         forms = []
+        forks = fork_answers(record.forms, truck) if truck is not None else []
         for k, form in enumerate(record.forms):
             row = found.row(n, k)
             lines = [
@@ -61,12 +55,35 @@ def unit_answers(
                     "mass_unknown": list(form.mass.unknown),
                     "weighed_on": form.weighed_on,
                     "conveyances": [_line(line) for line in lines],
+                    "fork_truck": _line(fork_row(forks[k])) if forks else None,
                 }
             )
         answers.append(
-            {**_unit(record, ship_date), "law": [_law(laws[mode]) for mode in MODES], "forms": forms}
+            {
+                **_unit(record, ship_date),
+                "law": [_law(laws[mode]) for mode in MODES],
+                "forms": forms,
+                "not_asked": sheet_not_asked(trip, truck),
+            }
         )
     return answers
+
+
+def found_answers(found: Found, offset: int, limit: int) -> dict[str, Any]:
+    """Which units and forms one conveyance can take: all counted, the likeliest first, some of them in words."""
+    rows = found.rows(found.order[offset : offset + limit])
+    return {
+        "conveyance": found.key,
+        "name": found.what,
+        "ship_date": found.ship_date,
+        "count": len(found.answer.form_of),
+        "able": found.count("pass"),
+        "undecided": found.count("cannot_decide"),
+        "forms": [
+            {"tag": row.tag, "form": row.form, "depot": row.depot, **_answer(row.line)} for row in rows
+        ],
+        "not_asked": found.not_asked,
+    }
 
 
 def _unit(record: UnitRecord, ship_date: dt.date) -> dict[str, Any]:
@@ -87,9 +104,11 @@ def _unit(record: UnitRecord, ship_date: dt.date) -> dict[str, Any]:
 
 
 def _line(line: GridRow) -> dict[str, Any]:
+    return {"conveyance": line.key, "name": line.name, **_answer(line)}
+
+
+def _answer(line: GridRow) -> dict[str, Any]:
     return {
-        "conveyance": line.key,
-        "name": line.name,
         "answer": line.carried.word,
         "margin_kg": spare_number(line.margin_kg, "kg"),
         "margin_mm": spare_number(line.margin_mm, "mm"),

@@ -12,21 +12,18 @@ from django.utils.translation import gettext_lazy
 
 from fleet.domain.dangerous_goods.rules import Rules
 from fleet.domain.dangerous_goods.words import Mode
-from fleet.domain.fit.answers import Answer
 from fleet.domain.fit.conveyances import tow_vehicles
 from fleet.domain.fit.forklift import ForkTruck
 from fleet.domain.fit.reasons import KEYS, REASONS
 from fleet.domain.fit.trip import Topic, Trip
 from fleet.domain.transport.answers import Carried, FleetClass
-from fleet.domain.transport.fork import FORK_TRUCK, fork_answers
+from fleet.domain.transport.fork import FORK_TRUCK, asks_pockets, fork_answers
 from fleet.domain.transport.records import FormRecord, PaperState, UnitRecord
 from fleet.lib.quantities import System
 from fleet.web.days import day_words
 from fleet.web.lifting_drawing import LiftingDrawing, lifting_drawing
 from fleet.web.limits import limit_words, spare_words
 from readiness.web.transport import (
-    CARRIED_OUTCOME,
-    CARRIED_WORDS,
     GROUPS,
     LIST_WORDS,
     TOPIC_WORDS,
@@ -42,6 +39,7 @@ from readiness.web.transport import (
     paper_lines,
     paper_words,
 )
+from readiness.web.transport_fork import FORK_TITLE, FORKS, fork_row
 
 DECIDES = gettext_lazy("Decision support: the trained person and the carrier decide.")
 CAUTIONS = (
@@ -65,7 +63,6 @@ OF_GROUP: dict[str, tuple[Topic, ...]] = {
 }
 BEDDING = gettext_lazy("beams or boards under the load")
 TRAILER = "trailer"  # the kind of form that has wheels
-FORKS = gettext_lazy("the forks and the pockets")
 TRUCK = gettext_lazy("a fork truck")
 
 
@@ -257,39 +254,14 @@ def sheet_row(row: GridRow, system: System) -> SheetRow:
 
 
 def _fork_group(form: FormRecord, truck: ForkTruck | None, system: System) -> SheetGroup:
-    title = str(_("By a fork truck"))
     if truck is None:
         said = str(_("not asked: say its rated load and load centre"))
-        return SheetGroup(FORK_TRUCK, title, said, False, (), str(TRUCK))
-    (full,) = fork_answers([form], truck)
-    answer = full.answer
-    carried = {"fits": Carried.YES, "refused": Carried.NO}.get(answer.verdict, Carried.CANNOT_DECIDE)
-    why, source = _fork_why(answer)
-    row = SheetRow(
-        FORK_TRUCK,
-        str(_("the fork truck asked for")),
-        str(CARRIED_WORDS[carried]),
-        CARRIED_OUTCOME[carried],
-        spare_words(answer.margin_kg, "kg", system),
-        spare_words(answer.margin_mm, "mm", system),
-        limit_words(answer.margin_kg, "kg", system),
-        limit_words(answer.margin_mm, "mm", system),
-        why,
-        source,
-        carried,
-        answer.margin_kg is not None and answer.margin_kg < 0,
-        answer.margin_mm is not None and answer.margin_mm < 0,
+        return SheetGroup(FORK_TRUCK, str(FORK_TITLE), said, False, (), str(TRUCK))
+    (answer,) = fork_answers([form], truck)
+    row = sheet_row(fork_row(answer), system)
+    return SheetGroup(
+        FORK_TRUCK, str(FORK_TITLE), row.word, True, (row,), "" if asks_pockets(truck) else str(FORKS)
     )
-    forks_asked = any(line.key in ("fork_pockets", "missing_fork_pockets") for line in full.lines)
-    return SheetGroup(FORK_TRUCK, title, row.word, True, (row,), "" if forks_asked else str(FORKS))
-
-
-def _fork_why(answer: Answer) -> tuple[tuple[str, ...], str]:
-    if not answer.fits:
-        return tuple(REASONS[key].sentence for key in answer.against), REASONS[answer.reason].source
-    binding = REASONS[answer.margin_check or answer.reason]
-    words = _("Tightest: %(what)s.") % {"what": binding.binding} if binding.binding else answer.sentence
-    return (str(words),), binding.source
 
 
 def sheet_not_asked(trip: Trip, truck: ForkTruck | None) -> str:

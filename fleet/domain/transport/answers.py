@@ -154,7 +154,7 @@ def class_of_columns(
     fit = answer_fleet(_as_carried(columns.loads, trip), trip, conveyances)
     law = law_of_columns(columns, ship_date, rules=rules)
     papers = papers_of_columns(columns)
-    carried = _OF_FIT[fit.verdicts.verdict]
+    carried = carried_of_fit(fit)
     unit_of = columns.unit_of
     for place, key in enumerate(fit.keys):
         mode, gates = mode_of_conveyance(key)
@@ -163,6 +163,12 @@ def class_of_columns(
         of_papers = papers[:, asked].max(axis=1, initial=0)[unit_of]
         carried[:, place] = np.maximum(carried[:, place], np.maximum(of_law, of_papers))
     return ClassArrays(law, papers, fit, carried)
+
+
+def carried_of_fit(fit: FleetAnswer) -> VerdictArray:
+    """What the fit alone says, shape (f, m)."""
+    found: VerdictArray = _OF_FIT[fit.verdicts.verdict]
+    return found
 
 
 def _as_carried(loads: LoadColumns, trip: Trip) -> LoadColumns:

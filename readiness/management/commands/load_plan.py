@@ -10,7 +10,8 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.core.serializers.json import DjangoJSONEncoder
 from django.utils import timezone
 
-from readiness.forms.transport_load import faults_in_words, question_of, typed_of
+from readiness.forms.transport import faults_in_words
+from readiness.forms.transport_load import question_of, typed_of
 from readiness.web.transport_load import MOST_KITS, MOST_UNITS
 from readiness.web.transport_load_plan import plan_load
 from readiness.web.transport_load_words import plan_answer

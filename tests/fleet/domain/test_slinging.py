@@ -127,7 +127,7 @@ def test_a_fork_truck_is_asked_at_the_load_centre() -> None:
     form = replace(unit().forms[0], measures=replace(SKID, load_centre_mm=800.0), mass=mass(1562.5))
     heavy = replace(form, mass=mass(1562.6))
     unknown = replace(form, measures=SKID)
-    answers = [full.answer for full in fork_answers([form, heavy, unknown], TRUCK)]
+    answers = fork_answers([form, heavy, unknown], TRUCK)
     assert [answer.verdict for answer in answers] == ["fits", "refused", "cannot_decide"]
     assert answers[1].reason == "forklift_capacity"
     assert answers[2].reason == "missing_forklift"
@@ -137,15 +137,15 @@ def test_forks_are_held_against_the_pockets_once_they_are_said() -> None:
     measures = replace(SKID, load_centre_mm=800.0, fork_pocket_spacing_mm=800.0, fork_pocket_width_mm=150.0)
     form = replace(unit().forms[0], measures=measures, mass=mass(1000.0))
     (fits,) = fork_answers([form], FORKS)
-    assert fits.answer.fits
+    assert fits.fits
     (wide,) = fork_answers([form], replace(FORKS, blade_width_mm=160.0))
-    assert wide.answer.reason == "fork_pockets"
+    assert wide.reason == "fork_pockets"
     (unsaid,) = fork_answers([form], replace(FORKS, blade_length_mm=None))
-    assert unsaid.answer.reason == "missing_fork_pockets"
+    assert unsaid.reason == "missing_fork_pockets"
     (no_pockets,) = fork_answers(
         [replace(form, measures=replace(measures, fork_pocket_width_mm=None))], FORKS
     )
-    assert no_pockets.answer.verdict == "cannot_decide"
+    assert no_pockets.verdict == "cannot_decide"
 
 
 def test_beams_under_the_load_spread_it_over_their_length() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import random
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
@@ -14,10 +14,14 @@ from django.test.utils import CaptureQueriesContext
 
 from fleet.domain.dangerous_goods.unit import judge_unit
 from fleet.domain.dangerous_goods.words import Verdict
+from fleet.domain.fit.answers import answer_forklift
 from fleet.domain.fit.checks import Verdicts
+from fleet.domain.fit.forklift import ForkTruck
 from fleet.domain.fit.trip import Trip
-from fleet.domain.transport.answers import ALWAYS_ASKED, MODES, class_of_fleet
+from fleet.domain.transport.answers import ALWAYS_ASKED, MODES, Carried, class_of_fleet
 from fleet.domain.transport.columns import columns_of
+from fleet.domain.transport.fork import FORK_TRUCK, fork_answers
+from fleet.domain.transport.measures import load_of
 from fleet.models import BankTransport, DepotTerms, Design, PackedForm, SupplyState, Unit, UnitForm
 from inventory.models import GoodsCheck, GoodsLine, GoodsListCheck, Item, ItemGoods
 from readiness.models import BankState, Reading
@@ -98,6 +102,9 @@ def random_design(chance: Chance, items: list[Item]) -> Design:
             point_width_mm=1000.0,
             point_height_mm=chance.of(None, 1100.0),
             may_turn=chance.of(None, True, False),
+            load_centre_mm=chance.of(None, 600.0, 900.0),
+            fork_pocket_width_mm=chance.of(None, 170.0, 210.0),
+            fork_pocket_spacing_mm=chance.of(None, 700.0, 1400.0),
             braked=chance.of(None, True, False),
             tongue_load_kg=chance.of(None, 90.0),
         )
@@ -256,6 +263,28 @@ def test_the_fleet_answers_as_each_of_its_units_does(seed: int) -> None:
             assert together.carried[row].tolist() == single.carried[form].tolist()
             for key in together.fit.keys:
                 assert together.fit.answer(row, key) == single.fit.answer(form, key)
+
+
+def test_a_fork_truck_is_answered_for_all_as_for_each() -> None:
+    random_fleet(31, 14)
+    fleet = fleet_now()
+    forks = (180.0, 1600.0, 250.0, 1100.0)
+    verdicts = []
+    for truck in (ForkTruck(900.0, 500.0), ForkTruck(9000.0, 500.0), ForkTruck(9000.0, 500.0, *forks)):
+        with CaptureQueriesContext(connection) as seen:
+            together = fleet.lifted_by(truck)
+        assert len(seen) == 0
+        for n, record in enumerate(fleet.records):
+            for form, packed in enumerate(record.forms):
+                found = together.fit.answer(together.row(n, form), FORK_TRUCK)
+                assert [found] == fork_answers([packed], truck)
+                measures = load_of(packed.measures, packed.mass.total_kg, proof_in_date=None)
+                plain = answer_forklift(measures, truck, ask_pockets=truck.blade_width_mm is not None).answer
+                assert replace(found, conveyance=plain.conveyance) == plain
+                word = {"fits": Carried.YES, "refused": Carried.NO}.get(found.verdict, Carried.CANNOT_DECIDE)
+                assert int(together.carried[together.row(n, form), 0]) == word
+                verdicts.append(found.verdict)
+    assert set(verdicts) == {"fits", "refused", "cannot_decide"}
 
 
 @pytest.mark.parametrize("seed", [11, 12])

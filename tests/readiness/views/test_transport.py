@@ -163,6 +163,36 @@ def test_a_no_comes_first_with_what_is_missing_behind_it(client, unit) -> None:
     assert "cannot decide" not in row.partition(no)[0]
 
 
+def test_a_fork_truck_is_searched_by_its_plate(client, cast, unit) -> None:
+    """2,500 kg at 600 mm (OSHA field method) for a truck of 3,000 kg at 500 mm; the sheet of a unit says the same."""
+    PackedForm.objects.update(mass_kg=2400.0, load_centre_mm=600.0)
+    heavy = UnitFactory(tag="N-2", home=cast.north)
+    PackedFormFactory(design=heavy.design, mass_kg=2600.0, load_centre_mm=600.0)
+    unknown = UnitFactory(tag="N-3", home=cast.north)
+    PackedFormFactory(design=unknown.design, mass_kg=2400.0, load_centre_mm=None)
+    for dry in (heavy, unknown):
+        WetStateFactory(unit=dry)
+    asked = f"{ASKED}&conveyance=fork_truck&fork_kg=3000&fork_centre_mm=500"
+    answer = client.get(f"/transport/{asked}")
+    lines = {row.tag: row.line for row in answer.context["rows"]}
+    assert {tag: line.word for tag, line in lines.items()} == {
+        "N-1": "yes",
+        "N-2": "no",
+        "N-3": "cannot decide",
+    }
+    for tag, line in lines.items():
+        sheet = client.get(f"/units/{tag}/transport/{asked}").context["sheet"]
+        (row,) = next(group.rows for group in sheet.groups if group.key == "fork_truck")
+        assert (row.word, row.why, row.source) == (line.word, line.why, line.source)
+    page = text(answer)
+    assert "1 packed form can go" in page
+    assert "the forks and the pockets, the law of the goods and the papers" in page
+    assert "fork_kg=3000" in page.partition(">N-1<")[0].rpartition("<a ")[2]
+    unsaid = client.get(f"/transport/{ASKED}&conveyance=fork_truck")
+    assert unsaid.status_code == 422
+    assert "Type the rated load of the truck" in text(unsaid)
+
+
 def test_what_is_found_is_exported(client, unit) -> None:
     answer = client.get(f"/transport/{ASKED}&conveyance=semi_flat_us48&format=csv")
     lines = answer.content.decode("utf-8-sig").splitlines()
