@@ -32,6 +32,7 @@ CHECK_NAMES: dict[str, Any] = {
     "charge_floor": _l("Charge above its floor"),
     "charge_depart": _l("Charge to leave with"),
     "charge_interval": _l("Charge interval"),
+    "charge_kept": _l("Kept as the owner chose"),
     "charge_open": _l("Charge ended"),
     "float_proof": _l("Float proven"),
     "capacity_test": _l("Capacity test after deep discharge"),
@@ -93,7 +94,7 @@ CAUTIONS: dict[str, Any] = {
     "acid_frost": _l("A discharged lead-acid bank freezes and bursts. Never charge a frozen bank."),
     "blocks_even": _l("A bank is always live: insulated tools, no jewellery."),
 }
-CAUTIONS["charge_depart"] = CAUTIONS["charge_interval"] = CAUTIONS["charge_floor"]
+CAUTIONS["charge_depart"] = CAUTIONS["charge_interval"] = CAUTIONS["charge_kept"] = CAUTIONS["charge_floor"]
 
 REASON_WORDS: dict[str, Any] = {
     "no_state": _l("no completed charge and no usable reading is on file"),
@@ -244,6 +245,22 @@ def _charge_interval(check: Check, data: Mapping[str, Any]) -> str:
     )
 
 
+def _charge_kept(check: Check, data: Mapping[str, Any]) -> str:
+    said = {"kept": _percent(data.get("kept_soc")), "level": _percent(data.get("top_up_soc"))}
+    return _until(
+        check,
+        _(
+            "The owner keeps it at %(kept)s: even at its low end it is above the %(level)s at which it is charged again."
+        )
+        % said,
+        _(
+            "The owner keeps it at %(kept)s: at its low end it is under %(level)s, so it is charged up to %(kept)s again."
+        )
+        % said,
+        _("The owner keeps it at %(kept)s: whether it is above %(level)s cannot be told.") % said,
+    )
+
+
 def _capacity_test(check: Check, data: Mapping[str, Any]) -> str:
     day = day_text(data.get("broken_day"))
     return _until(
@@ -378,6 +395,7 @@ _SENTENCES: dict[str, Any] = {
     "charge_floor": _charge_floor,
     "charge_depart": _charge_depart,
     "charge_interval": _charge_interval,
+    "charge_kept": _charge_kept,
     "charge_open": lambda c, d: _until(
         c,
         _("A charge is running within its planned time."),
@@ -559,6 +577,13 @@ UNSTATED_WORDS: dict[str, Any] = {
     "charger": _l("the current of its charger is not on file"),
     "charge_state": _l("its charge state is not known"),
 }
+
+
+def unstated_words(bits: int) -> list[str]:
+    """What must be on file to tell how long a charge takes, in words."""
+    return _flags(bits, UNSTATED_WORDS, Unstated)
+
+
 _HOURS_UNKNOWN: dict[str, Any] = {
     "fault": _l("nobody stated how long the fault takes to mend"),
     "certificate": _l("how long its renewal takes is not on file"),
@@ -600,7 +625,7 @@ def alert_hours(data: Mapping[str, Any], work_h: float | None = None) -> str:
     return ", ".join(said)
 
 
-_CHARGED = frozenset({"charge_floor", "charge_depart", "charge_interval", "acid_frost"})
+_CHARGED = frozenset({"charge_floor", "charge_depart", "charge_interval", "charge_kept", "acid_frost"})
 
 
 def _missing_words(item: Check) -> str:

@@ -14,6 +14,7 @@ from readiness.domain.fusion import PESSIMISTIC_SIGMAS
 from readiness.domain.inputs import DAYS_PER_MONTH, BoolArray, FloatArray, IntArray
 from readiness.domain.rest_voltage import is_lithium, is_nickel
 from readiness.domain.self_discharge import load_per_day, step_loss
+from readiness.domain.storage_policy import top_up_level
 from readiness.domain.thermal import IntervalLaw, Law, RateLaw, Sites, ThermalTables
 
 LOADED_STEPS = 8
@@ -43,6 +44,7 @@ class BankRates:
     charger_a: FloatArray
     floor_soc: FloatArray
     depart_soc: FloatArray
+    top_up_soc: FloatArray
     initial_drop: FloatArray
     charge_factor: FloatArray
     min_refresh_h: FloatArray
@@ -112,6 +114,7 @@ class BankRates:
             charger_a=banks.charger_a,
             floor_soc=floor_soc,
             depart_soc=np.where(np.isnan(banks.depart_soc), usual, banks.depart_soc),
+            top_up_soc=top_up_level(banks.kept_soc, floor_soc),
             initial_drop=column("sd_initial_drop_frac")[chem],
             charge_factor=column("charge_factor")[chem],
             min_refresh_h=column("min_refresh_h")[chem],

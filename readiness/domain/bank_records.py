@@ -104,7 +104,8 @@ class BankArrays:
     [mA]; `charger_a` [A]; `made_day` (days since 1970) and `life_days` for ageing; `floor_soc`, `pct_month`,
     `interval_cap_days` override the chemistry's own values; `rate_scale` what its own records say of its loss [1],
     `loss_sigma` the doubt of a predicted loss as its share [1], `hidden_per_day` a draw that nobody wrote down [1/d];
-    `depart_soc` what it must have to leave; `tested_at` last capacity test (days since 1970);
+    `depart_soc` what it must have to leave; `kept_soc` what the owner chose to keep it at (NaN: no choice);
+    `tested_at` last capacity test (days since 1970);
     `sg_full`, `sg_empty` nameplate; `stale_days` how long evidence counts [d];
     `site` where it stood at first (-1 unknown).
     """
@@ -126,6 +127,7 @@ class BankArrays:
     sg_empty: FloatArray
     stale_days: FloatArray
     depart_soc: FloatArray
+    kept_soc: FloatArray
     tested_at: FloatArray
     site: IntArray
 
@@ -235,7 +237,8 @@ class BankEstimates:
     """The answer for each bank (rows as in `BankArrays`), and for each event whether it could be used.
 
     `soc`, `sigma` best estimate and its band (NaN when not known); `low`, `high` the ends that count where low or high does
-    harm; `floor_soc`, `depart_soc`; `floor_at`, `depart_at`, `interval_at`, `due_at`, `stale_at` in days since 1970 UTC
+    harm; `floor_soc`, `depart_soc`, `top_up_soc` (below it the owner's choice asks for a charge; NaN: no choice);
+    `floor_at`, `depart_at`, `top_up_at`, `interval_at`, `due_at`, `stale_at` in days since 1970 UTC
     (NaN not known, inf beyond the horizon) depend on the evidence only, not on the day asked; `due_by` a `DueBy`; `used`
     part of the interval; `alarm_at` when a reading last fell unexplained below the prediction, NaN when none is open;
     `block_at` when the lowest block was last measured;
@@ -250,9 +253,11 @@ class BankEstimates:
     high: FloatArray
     floor_soc: FloatArray
     depart_soc: FloatArray
+    top_up_soc: FloatArray
     floor_at: FloatArray
     interval_at: FloatArray
     depart_at: FloatArray
+    top_up_at: FloatArray
     due_at: FloatArray
     due_by: IntArray
     used: FloatArray

@@ -77,7 +77,7 @@ def _answer(
     banks: BankArrays, rates: BankRates, state: BankBelief, values: ReadingValues, asked: FloatArray
 ) -> BankEstimates:
     everyone = np.arange(len(banks), dtype=np.int64)
-    floor_at, depart_at, interval_at = _limits_ahead(state, rates, everyone)
+    floor_at, depart_at, top_up_at, interval_at = _limits_ahead(state, rates, everyone)
     now = state.take(everyone)
     advance(now, rates, everyone, asked)
     stale_at = state.evidence_at + banks.stale_days
@@ -103,8 +103,10 @@ def _answer(
         high=_high_end(now, undecided),
         floor_soc=rates.floor_soc,
         depart_soc=rates.depart_soc,
+        top_up_soc=rates.top_up_soc,
         floor_at=floor_at,
         depart_at=np.where(undecided, np.nan, depart_at),
+        top_up_at=np.where(undecided, np.nan, top_up_at),
         interval_at=interval_at,
         due_at=due_at,
         due_by=due_by,
@@ -130,25 +132,28 @@ def _answer(
 
 def _limits_ahead(
     state: BankBelief, rates: BankRates, bank: IntArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """When floor, charge to leave, and interval are met if nothing more is done: from the last record, not from today."""
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """When floor, charge to leave, owner's level and interval are met if nothing is done: from the last record on."""
     load = rates.load(bank, state.supply)
     can_tell = state.known & np.isfinite(load) & (rates.row(bank, state.site) >= 0)
-    floor_at, depart_at, interval_at = (
+    floor_at, depart_at, top_up_at, interval_at = (
         state.floor_at.copy(),
+        np.full_like(state.t, np.nan),
         np.full_like(state.t, np.nan),
         state.interval_at.copy(),
     )
-    for level_soc, at in ((rates.floor_soc, floor_at), (rates.depart_soc, depart_at)):
-        under = can_tell & np.isnan(at) & (state.bound <= level_soc)
+    levels = ((rates.floor_soc, floor_at), (rates.depart_soc, depart_at), (rates.top_up_soc, top_up_at))
+    for level_soc, at in levels:
+        asked = can_tell & np.isfinite(level_soc)
+        under = asked & np.isnan(at) & (state.bound <= level_soc)
         put_where(at, under, state.t)
-        ahead = np.flatnonzero(can_tell & np.isnan(at))
+        ahead = np.flatnonzero(asked & np.isnan(at))
         met = level_time(state, rates, bank, ahead, state.loss_from, level_soc)
         at[ahead] = np.where(met > state.t[ahead] + FAR_DAYS, np.inf, met)
     ahead = np.flatnonzero(state.charged & np.isnan(interval_at))
     due = rates.interval_end(ahead, state.site[ahead], state.loss_from[ahead], 1.0 - state.used[ahead])
     interval_at[ahead] = np.where(np.isnan(due), np.nan, np.fmax(due, not_before(state, ahead)))
-    return floor_at, depart_at, interval_at
+    return floor_at, depart_at, top_up_at, interval_at
 
 
 def _high_end(now: BankBelief, undecided: BoolArray) -> FloatArray:

@@ -68,6 +68,13 @@ CHECK_KINDS: tuple[CheckKind, ...] = (
         + _MAKER,
     ),
     CheckKind(
+        "charge_kept",
+        "bank",
+        "charge_due",
+        "The level at which the owner chose to keep banks of this chemistry in this depot; charged again 10 points under "
+        "it, never later than the floor asks (own rule)" + _MAKER,
+    ),
+    CheckKind(
         "charge_open",
         "bank",
         "charge_open",

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from readiness.domain.bank_records import BankEstimates, Note, Reason, Supply
+from readiness.domain.charge_times import charge_courses
 from readiness.domain.charging import CHARGE_END_H, charge_hours_unstated, fleet_charge_hours
 from readiness.domain.check_rows import CheckOutcome, CheckRows
 from readiness.domain.inputs import BoolArray, FloatArray, IntArray
@@ -126,7 +127,46 @@ def bank_checks(snapshot: FleetSnapshot, estimates: BankEstimates) -> list[Check
             c=unstated,
         )
     )
+    rows.append(_kept(snapshot, estimates, today, offset))
     return rows + _record_checks(snapshot, estimates, today, offset)
+
+
+def hours_to_keep(snapshot: FleetSnapshot, estimates: BankEstimates, at: IntArray) -> FloatArray:
+    """Whole hours of a charge of the banks `at`, from the low end to the level the owner keeps them at; NaN: not known."""
+    banks = snapshot.bank_arrays
+    course = charge_courses(
+        banks.chem[at],
+        banks.capacity_ah[at],
+        estimates.low[at],
+        banks.charger_a[at],
+        np.ones(len(at)),
+        to_soc=banks.kept_soc[at],
+    )
+    return np.ceil(course.total_h)
+
+
+def _kept(snapshot: FleetSnapshot, estimates: BankEstimates, today: float, offset: FloatArray) -> CheckRows:
+    """The owner's own level, where one was chosen. It asks for a charge earlier than the floor, never later, and holds no
+    unit back by itself: what it needs to leave is judged as ever.
+    """
+    banks = snapshot.banks
+    at = np.flatnonzero(np.isfinite(estimates.top_up_soc))
+    day = local_day(estimates.top_up_at, offset)[at]
+    decided = estimates.decided[at]
+    above = decided & ~(day <= today)
+    return CheckRows.of(
+        "charge_kept",
+        banks["unit"][at],
+        subject=banks["id"][at],
+        gates=False,
+        outcome=outcome_of(above, ~decided),
+        turns=later_turn(above, day),
+        due=finite_day(day),
+        mend_h=hours_to_keep(snapshot, estimates, at),
+        a=snapshot.bank_arrays.kept_soc[at],
+        b=estimates.top_up_soc[at],
+        c=hours_unstated(snapshot, estimates)[at],
+    )
 
 
 def _record_checks(

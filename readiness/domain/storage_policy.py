@@ -10,6 +10,7 @@ for ranking and not for a warranty; state of charge by air as in `air_charge`; r
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -23,6 +24,7 @@ from readiness.domain.chemistry import LITHIUM, chemistry, chemistry_index
 from readiness.domain.errors import RejectedInput
 from readiness.domain.inputs import (
     FloatArray,
+    as_array,
     require_capacity,
     require_current,
     require_duration,
@@ -33,11 +35,22 @@ from readiness.domain.rest_voltage import soc_to_ocv
 
 STORE, READY, AIR = "store", "ready", "air"
 READY_SOC = 1.0
+TOP_UP_BELOW = 0.10
 DAYS_PER_YEAR = 365.0
 SOURCE = (
     "Storage at 30 to 60 %: lithium rack and pack manuals; calendar loss: Schimpe et al. 2018 (LFP), Schmalstieg et al. "
     "2014 (NMC, from memory), each for one cell type; 30 % by air: ICAO Technical Instructions"
 )
+
+
+def top_up_level(kept_soc: Any, floor_soc: Any) -> FloatArray:
+    """Charge state [1] below which a bank kept at `kept_soc` is charged again: 10 points under it, never under its floor.
+
+    NaN where nothing was chosen. Own rule: less would have a crew charge every few weeks, more would give the choice away.
+    """
+    kept, floor = as_array(kept_soc), as_array(floor_soc)
+    level = np.maximum(kept - TOP_UP_BELOW, np.where(np.isnan(floor), 0.0, floor))
+    return as_array(np.where(np.isnan(kept), np.nan, np.minimum(level, np.maximum(kept, floor))))
 
 
 @dataclass(frozen=True, slots=True)

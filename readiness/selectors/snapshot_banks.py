@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from readiness.selectors.columns import NOBODY, RowOf, day, fetch, flag, id_list
 from readiness.selectors.snapshot_loggers import NO_LOGGER, Loggers
 
 DEFAULT_SWING_C = 5.0
+EPOCH = dt.date(1970, 1, 1)
 _DAYS_APART = 1_000_000
 COUNTS = "struck_at IS NULL AND superseded_by_id IS NULL"
 _SUPPLY = {
@@ -37,7 +39,7 @@ def load_banks(
 ) -> tuple[Frame, BankArrays, EventArrays, Sites, np.ndarray]:
     """Banks aboard now, their arrays, events and sites; and whether a unit ever held a bank. Twelve queries at
     most."""
-    bank, had_bank = _banks_aboard(units, rows, ids, until)
+    bank, had_bank = _banks_aboard(units, rows, ids, until, today)
     bank_ids = id_list(bank["id"].tolist())
     bank_rows = RowOf(bank["id"])
     seen = (units["seen_at"] if "seen_at" in units else units["as_of"])[bank["unit"]]
@@ -62,6 +64,7 @@ def load_banks(
         life_days=bank["life_years"] * 365.25,
         floor_soc=bank["floor_soc"],
         depart_soc=bank["depart_soc"],
+        kept_soc=bank["kept_soc"],
         pct_month=bank["pct_month"],
         interval_cap_days=bank["interval_cap"],
         sg_full=bank["sg_full"],
@@ -88,7 +91,7 @@ def load_banks(
     return frame, arrays, events, places.sites, had_bank
 
 
-def _banks_aboard(units: Frame, rows: RowOf, ids: str, until: str) -> tuple[Frame, np.ndarray]:
+def _banks_aboard(units: Frame, rows: RowOf, ids: str, until: str, today: int) -> tuple[Frame, np.ndarray]:
     stays = fetch(
         {"unit_id": ("unit_id", "i")},
         f"FROM fleet_bankstay WHERE unit_id IN {ids} AND started_at <= {until}",
@@ -112,11 +115,22 @@ def _banks_aboard(units: Frame, rows: RowOf, ids: str, until: str) -> tuple[Fram
             "interval_cap": ("b.maker_interval_days", "f"),
             "sg_full": ("b.sg_full", "f"),
             "sg_empty": ("b.sg_empty", "f"),
+            "kept_soc": (_kept_soc(today), "f"),
         },
-        "FROM fleet_bankstay s JOIN fleet_batterybank b ON b.id = s.bank_id"
+        "FROM fleet_bankstay s JOIN fleet_batterybank b ON b.id = s.bank_id JOIN fleet_unit u ON u.id = s.unit_id"
         f" WHERE s.unit_id IN {ids} AND {standing(until, 's.started_at', 's.ended_at')} ORDER BY b.id",
     )
     return mapped(bank, "unit_id", rows, into="unit"), had_bank
+
+
+def _kept_soc(today: int) -> str:
+    """SQL for the level at which the owner keeps a bank of this chemistry in the depot of its unit, as of a day."""
+    on = (EPOCH + dt.timedelta(days=today)).isoformat()
+    return (
+        "(SELECT p.store_soc FROM readiness_storagepolicy p WHERE p.place_id = u.home_id AND p.chemistry = b.chemistry"
+        f" AND p.valid_from <= '{on}' AND (p.valid_to IS NULL OR p.valid_to >= '{on}')"
+        " ORDER BY p.valid_from DESC LIMIT 1)"
+    )
 
 
 def _readings(bank_ids: str, bank_rows: RowOf) -> Frame:

@@ -63,7 +63,7 @@ LOOKAHEAD_AT_MOST = {
 }
 
 
-_CHARGE_CHECKS = frozenset({"charge_floor", "charge_depart", "charge_interval"})
+_CHARGE_CHECKS = frozenset({"charge_floor", "charge_depart", "charge_interval", "charge_kept"})
 # Mended by a charge: its hours are the charger's, a person only starts and ends it.
 _BY_CHARGER = _CHARGE_CHECKS | {"acid_frost"}
 # These fail already when they do not last through a mission that starts today; until their own day they are still coming.

@@ -32,6 +32,7 @@ DATA_NAMES: dict[str, tuple[str, str, str]] = {
     "charge_floor": ("floor_soc", "notes", "unstated"),
     "charge_depart": ("depart_soc", "", "unstated"),
     "charge_interval": ("interval_day", "due_by", "unstated"),
+    "charge_kept": ("kept_soc", "top_up_soc", "unstated"),
     "capacity_test": ("broken_day", "", ""),
     "charge_explained": ("reading_day", "", ""),
     "blocks_even": ("reading_day", "", ""),

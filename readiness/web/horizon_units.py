@@ -24,6 +24,7 @@ GROWS_OLD = frozenset({"charge_known", "float_proof"})
 KINDS: dict[str, MarkKind] = {
     "charge_floor": MarkKind.CHARGE,
     "charge_interval": MarkKind.CHARGE,
+    "charge_kept": MarkKind.CHARGE,
     "part_life": MarkKind.PART,
     "kit": MarkKind.KIT,
     "lots_aboard": MarkKind.KIT,
