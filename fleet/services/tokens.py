@@ -14,7 +14,7 @@ from fleet.lib.errors import DomainError
 from fleet.models import ApiToken, User
 from fleet.services.audit import audit_record
 
-SCOPES = ("read", "readings:write")
+SCOPES = ("read", "readings:write", "samples:write")
 SEEN_EVERY = timedelta(minutes=10)
 
 
