@@ -16,7 +16,7 @@ from django.utils.translation import gettext_lazy as _l
 from django.utils.translation import ngettext
 
 from fleet.models.designs import CertificateKind, Evidence
-from readiness import bank_words
+from readiness import bank_words, logger_words
 from readiness.domain.bank_records import Note, Reason
 from readiness.domain.charging import Unstated
 from readiness.domain.check_rows import CHECK, CHECK_KINDS
@@ -43,6 +43,7 @@ CHECK_NAMES: dict[str, Any] = {
     "bank_capacity": _l("Capacity as tested"),
     "bank_returned": _l("Charge returned what was missing"),
     "bank_age": _l("Within its life"),
+    "logger_heard": _l("Logger heard"),
     "acid_frost": _l("Acid safe from frost"),
     "water_frost": _l("Water side safe from frost"),
     "wet_known": _l("Wet or dry known"),
@@ -71,6 +72,7 @@ ALERT_TITLES: dict[str, Any] = {
     "bank_weak": _l("Bank is weak"),
     "bank_returned": _l("Charge returned more or less than was missing"),
     "bank_age": _l("Bank past its life"),
+    "logger": _l("Logger not believed"),
     "bank_missing": _l("No battery bank aboard"),
     "frost": _l("Frost ahead"),
     "wet_idle": _l("Wet and idle"),
@@ -445,6 +447,11 @@ _SENTENCES: dict[str, Any] = {
         bank_words.bank_returned(d, day_text(d.get("returned_day"))),
     ),
     "bank_age": lambda c, d: _until(c, _("Its float life is not over."), bank_words.bank_age()),
+    "logger_heard": lambda c, d: _until(
+        c,
+        _("Its logger is heard and believed."),
+        logger_words.logger_sentence(d, day_text(d.get("since_day"))),
+    ),
     "acid_frost": lambda c, d: _until(
         c,
         _("Its acid stays liquid at the record low of the coming two weeks."),

@@ -136,6 +136,12 @@ CHECK_KINDS: tuple[CheckKind, ...] = (
         "Float life at 20 °C, halved for every 10 K (product literature), by the temperature where the bank stands",
     ),
     CheckKind(
+        "logger_heard",
+        "bank",
+        "logger",
+        "A logger replaces the climate while it is heard, moves and lies near the climate (own rule)",
+    ),
+    CheckKind(
         "acid_frost", "bank", "frost", "US Army TM 5-1185 Table III: freezing of the acid; record lows"
     ),
     CheckKind(

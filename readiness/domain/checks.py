@@ -16,6 +16,7 @@ from readiness.domain.bank_records import BankEstimates
 from readiness.domain.check_rows import CheckRows, digests
 from readiness.domain.checks_charge import bank_checks
 from readiness.domain.checks_flags import flag_checks, flags_of
+from readiness.domain.checks_loggers import logger_checks
 from readiness.domain.checks_papers import (
     certificate_checks,
     inspection_checks,
@@ -60,6 +61,7 @@ def assess(snapshot: FleetSnapshot) -> Assessment:
             *unit_checks(snapshot),
             *bank_checks(snapshot, estimates),
             *flag_checks(snapshot, believed.learned, flags),
+            *logger_checks(snapshot),
             *weather_checks(snapshot, estimates),
             *kit_checks(snapshot),
             *part_checks(snapshot),

@@ -41,6 +41,7 @@ COST: dict[str, float] = {
     "bank_weak": 44,
     "weak_block": 42,
     "bank_returned": 38,
+    "logger": 32,
     "bank_age": 28,
     "survey": 40,
     "lots_aboard": 35,

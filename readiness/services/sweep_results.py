@@ -40,6 +40,7 @@ DATA_NAMES: dict[str, tuple[str, str, str]] = {
     "bank_ohmic": ("ratio", "", ""),
     "bank_capacity": ("pct", "", ""),
     "bank_returned": ("share", "returned_day", ""),
+    "logger_heard": ("state", "since_day", ""),
     "acid_frost": ("record_low_c", "", "unstated"),
     "water_frost": ("record_low_c", "wet", ""),
     "wet_known": ("before_absence", "", ""),
