@@ -9,6 +9,7 @@ from readiness.views import (
     handover,
     horizon,
     records,
+    storage,
     survey,
     sweeps,
     today,
@@ -100,6 +101,10 @@ urlpatterns: list[URLPattern | URLResolver] = [
         "units/<str:tag>/transport/measures/<path:code>/",
         transport_facts.unit_measures_edit,
         name="unit-measures-edit",
+    ),
+    path("charging/<str:depot>/storage/", storage.storage_show, name="charging-storage"),
+    path(
+        "charging/<str:depot>/storage/<slug:chemistry>/", storage.storage_edit, name="charging-storage-edit"
     ),
     path("charging/<str:depot>/settings/", bay_settings.settings_show, name="charging-settings"),
     path("charging/<str:depot>/settings/bays/add/", bay_settings.bay_add, name="charging-bay-add"),

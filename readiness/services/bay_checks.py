@@ -12,6 +12,7 @@ from django.utils.translation import gettext_noop as _
 
 from fleet.lib.errors import DomainError
 from fleet.models.banks import Chemistry
+from readiness.domain.chemistry import LITHIUM, chemistry
 from readiness.models import BayTerms, ChargerBay, CrewDay, CrewHours, StoragePolicy, SupplyHours
 from readiness.models.bays import MIDNIGHT, Weekday
 
@@ -162,6 +163,15 @@ def check_supply(hours: SupplyHours) -> None:
 
 def check_policy(policy: StoragePolicy) -> None:
     _require_chemistries([policy.chemistry])
+    if chemistry(policy.chemistry).family != LITHIUM and policy.store_soc != 1:
+        raise DomainError(
+            "storage.kept_full",
+            _(
+                "{chemistry} is kept full: there is nothing to choose. Lead-acid that stands under 75 to 80 % sulphates, "
+                "and nickel tells nobody what is in it."
+            ),
+            chemistry=str(policy.get_chemistry_display()),
+        )
     if not policy.reason.strip():
         raise DomainError(
             "storage.no_reason", _("Say why: whoever comes after you must be able to weigh it again.")

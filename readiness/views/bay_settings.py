@@ -99,6 +99,7 @@ def setting_answer(
     button: str = "",
     grave: bool = False,
     back: str = "",
+    always: bool = False,
     more: dict[str, Any] | None = None,
 ) -> HttpResponse:
     """Shows the form; what it changes is shown before it is saved, and it is saved when exactly that was seen."""
@@ -133,7 +134,7 @@ def setting_answer(
         "button": button or _("Save"),
         "grave": grave,
         "first_button": _("Show what changes")
-        if preview and form.initial.get("seen")
+        if preview and (always or form.initial.get("seen"))
         else button or _("Save"),
         "back": back,
         "next": request.POST.get("next") or request.GET.get("next") or "",

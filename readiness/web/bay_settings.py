@@ -210,6 +210,11 @@ def _supply(row: SupplyHours, today: dt.date, system: Any) -> dict[str, Any]:
     }
 
 
+def policy_lines(rows: Sequence[StoragePolicy], today: dt.date) -> list[dict[str, Any]]:
+    """Choices in force, to come and over, the latest first."""
+    return [_policy(row, today) for row in sorted(rows, key=lambda row: row.valid_from, reverse=True)]
+
+
 def _policy(row: StoragePolicy, today: dt.date) -> dict[str, Any]:
     return _span(row, today) | {
         "chemistry": str(row.get_chemistry_display()),

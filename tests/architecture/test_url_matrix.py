@@ -86,6 +86,11 @@ class Things:
     def setting(self) -> list[Any]:
         return [self.cast.north.code, "bay", ChargerBayFactory(place=self.cast.north).pk]
 
+    def kept_chemistry(self) -> list[Any]:
+        """A lithium bank is at home in the north depot."""
+        BankFactory(unit=UnitFactory(home=self.cast.north), chemistry="lfp")
+        return [self.cast.north.code, "lfp"]
+
     def odd_day(self) -> list[Any]:
         return [
             self.cast.north.code,

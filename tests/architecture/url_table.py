@@ -66,6 +66,8 @@ PAGES: dict[str, Page] = {
     "readiness:transport-compare": Page(MEMBERS),
     "readiness:unit-transport-pdf": Page(MEMBERS, "unit"),
     "readiness:charging-settings": Page(MEMBERS, "depot"),
+    "readiness:charging-storage": Page(MEMBERS, "depot"),
+    "readiness:charging-storage-edit": Page(KEEPERS_HERE, "kept_chemistry", post=True),
     "readiness:charging-bay-add": Page(KEEPERS_HERE, "depot", post=True),
     "readiness:charging-bay-edit": Page(KEEPERS_HERE, "bay", post=True),
     "readiness:charging-terms-edit": Page(KEEPERS_HERE, "depot", post=True),

@@ -76,6 +76,10 @@ def setting() -> list[Any]:
     return [place, "bay", pk]
 
 
+def kept_chemistry() -> list[Any]:
+    return ["LIS", "lfp"]
+
+
 def odd_day() -> list[Any]:
     from readiness.models import CrewDay
 
@@ -121,6 +125,7 @@ THINGS: dict[str, Callable[[], list[Any]]] = {
         bay,
         setting,
         odd_day,
+        kept_chemistry,
     )
 }
 MADE_BY_A_JOURNEY = {"import_run"}  # looked at where the journey has made one
