@@ -72,6 +72,12 @@ class FormMeasures(models.Model):
     axle_spacing_mm = models.FloatField(null=True, blank=True)
     tongue_load_kg = models.FloatField(null=True, blank=True)
     trailer_gvwr_kg = models.FloatField(_("trailer plate: gross mass"), null=True, blank=True)
+    container_gross_kg = models.FloatField(
+        _("container safety plate: maximum gross mass"),
+        null=True,
+        blank=True,
+        help_text=_("Of a form that is a freight container itself."),
+    )
     braked = models.BooleanField(_("trailer has brakes"), null=True, blank=True)
     may_turn = models.BooleanField(
         _("may stand turned by 90°"), null=True, blank=True, help_text=_("Empty: only as drawn.")

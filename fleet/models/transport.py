@@ -71,6 +71,14 @@ class BankTransport(Versioned):
     declared_wh = models.FloatField(_("energy as marked"), null=True, blank=True)
     net_mass_kg = models.FloatField(_("mass of the batteries"), null=True, blank=True)
     package_gross_kg = models.FloatField(_("gross mass of a package"), null=True, blank=True)
+    ctu_gross_kg = models.FloatField(
+        _("gross mass in one container"),
+        null=True,
+        blank=True,
+        help_text=_(
+            "Of all nickel-metal hydride batteries that go in the same container or on the same vehicle."
+        ),
+    )
     spare_sets = models.PositiveSmallIntegerField(_("spare sets"), null=True, blank=True)
     vib_pressure_ok = models.BooleanField(
         _("vibration and pressure tests passed"), null=True, blank=True, help_text=_("As the report says.")
@@ -95,6 +103,11 @@ class BankTransport(Versioned):
                 & (Q(discharge_w__isnull=True) | Q(discharge_w__gt=0)),
                 name="bank_transport_positive",
                 violation_error_message=_("Energy, masses and load must be more than 0, or empty."),
+            ),
+            models.CheckConstraint(
+                condition=Q(ctu_gross_kg__isnull=True) | Q(ctu_gross_kg__gt=0),
+                name="bank_transport_ctu_positive",
+                violation_error_message=_("The gross mass in one container must be more than 0, or empty."),
             ),
         ]
 

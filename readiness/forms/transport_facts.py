@@ -38,6 +38,10 @@ WHERE_IT_STANDS: dict[str, Any] = {
     "package_gross_kg": _(
         "Battery with its packing, as handed over: weigh it. Installed ones have no package."
     ),
+    "ctu_gross_kg": _(
+        "Alone, at sea: of all nickel-metal hydride batteries that go in one container, with their packing. From 100 kg on "
+        "they are dangerous goods (IMDG SP 963)."
+    ),
     "spare_sets": _("Sets in the package beyond those the equipment needs to run."),
     "vib_pressure_ok": _(
         "In the maker's non-spillable test report. That it passed counts while the report is in force among the "
@@ -85,7 +89,7 @@ class BankTransportForm(EditedForm, RecordForm):
         column = BankTransport._meta.get_field(name)
         label = headed(str(column.verbose_name))  # type: ignore[union-attr]
         told = {"label": label, "help_text": WHERE_IT_STANDS.get(name, "")}
-        if name in ("declared_wh", "net_mass_kg", "package_gross_kg", "discharge_w"):
+        if name in ("declared_wh", "net_mass_kg", "package_gross_kg", "ctu_gross_kg", "discharge_w"):
             return QuantityField(base=name.rpartition("_")[2], low=0, required=False, **told)
         if name == "spare_sets":
             return forms.IntegerField(min_value=0, max_value=1000, required=False, **told)
@@ -117,6 +121,7 @@ def bank_facts_said(bank: BatteryBank, there: BankTransport | None, system: Any)
 
 
 # Measures of a form in the order of the page; those of a trailer only for one. Labels say from where it is measured.
+TRAILER_GROUP, CONTAINER_GROUP = _("Trailer"), _("Container of its own")
 MEASURE_GROUPS: tuple[tuple[Any, tuple[tuple[str, Any], ...]], ...] = (
     (
         _("Size and mass"),
@@ -157,7 +162,11 @@ MEASURE_GROUPS: tuple[tuple[Any, tuple[tuple[str, Any], ...]], ...] = (
         ),
     ),
     (
-        _("Trailer"),
+        CONTAINER_GROUP,
+        (("container_gross_kg", _("Maximum gross mass on its safety plate")),),
+    ),
+    (
+        TRAILER_GROUP,
         (
             ("axle_count", _("Axles")),
             ("axle_load_kg", _("Axle load")),
@@ -189,7 +198,8 @@ class UnitFormForm(EditedForm, RecordForm):
         shown = [
             (title, rows)
             for title, rows in MEASURE_GROUPS
-            if rows is not MEASURE_GROUPS[4][1] or _towed(packed_form)
+            if (title is not TRAILER_GROUP or _towed(packed_form))
+            and (title is not CONTAINER_GROUP or packed_form.kind == PackedForm.Kind.CONTAINER)
         ]
         self.measures = tuple(name for _title, rows in shown for name, _label in rows)
         in_force = latest if latest is not None and latest.valid_to is None else None

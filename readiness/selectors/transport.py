@@ -18,7 +18,7 @@ from fleet.domain.fit.forklift import ForkTruck
 from fleet.domain.fit.loads import LoadColumns
 from fleet.domain.fit.trip import Clearance, Clearances, Trip
 from fleet.domain.transport.answers import FleetClass, class_of_columns
-from fleet.domain.transport.columns import FleetColumns, FloatArray, IntArray, loads_of
+from fleet.domain.transport.columns import FleetColumns, FloatArray, IntArray, LoadKind, loads_of
 from fleet.domain.transport.fork import fork_of_columns
 from fleet.domain.transport.measures import MEASURE_NAMES, Measures
 from fleet.domain.transport.records import (
@@ -54,11 +54,13 @@ from readiness.selectors.transport_mass import FormRows, Masses, kit_weighed_on,
 
 _ANSWERS = frozenset({"braked", "may_turn"})
 # Shown by a certificate of the unit, whichever rule asks for it.
-PROOF, SUMMARY, NON_SPILLABLE = (
+PROOF, SUMMARY, NON_SPILLABLE, PLATE = (
     CertificateKind.PROOF_LOAD,
     CertificateKind.BATTERY_SUMMARY,
     CertificateKind.NON_SPILLABLE,
+    CertificateKind.CONTAINER_PLATE,
 )
+FORM_KINDS = ("", *(str(value) for value in PackedForm.Kind.values))
 
 
 def terms_on(day: dt.date) -> TransportTerms:
@@ -87,6 +89,7 @@ class TransportFleet:
     units: Frame
     words: Sequence[ListWord]
     proved: Sequence[bool | None]
+    plated: Sequence[bool | None]
     lines: Lines
     masses: Masses
     forms: _Forms
@@ -123,6 +126,7 @@ class TransportFleet:
             self.papers.of_unit(unit),
             tuple(self.forms.record(form, self.masses) for form in range(first, first + count)),
             self.proved[unit],
+            self.plated[unit],
             tuple((line.item.label, *line.discharge) for line in lines if line.discharge != (None, None)),
         )
 
@@ -202,7 +206,8 @@ def load_fleet(
     )
     words = list_words(there, lines, ship_date, settings.list_days, offset_days)
     masses = masses_of(forms.rows, records, stock, rows, checks, units["water_kg"])
-    proved = [_proof(shown) for shown in papers.shown]
+    proved = [_in_date(PROOF, shown) for shown in papers.shown]
+    plated = [_in_date(PLATE, shown) for shown in papers.shown]
     items: dict[Item, int] = {}
     item_of = np.array(
         [items.setdefault(line.item.item, len(items)) for line in lines.distinct], dtype=np.int64
@@ -210,7 +215,7 @@ def load_fleet(
     columns = FleetColumns(
         size=len(units),
         unit_of=forms.rows.unit,
-        loads=_loads(forms, proved, masses.total_kg),
+        loads=_loads(forms, proved, plated, masses.total_kg),
         line_unit=lines.unit,
         line_item=item_of[lines.of] if len(item_of) else lines.of,
         items=tuple(items),
@@ -219,7 +224,7 @@ def load_fleet(
         paper_gate=papers.gate,
         paper_state=papers.state,
     )
-    return TransportFleet(columns, units, words, proved, lines, masses, forms, papers)
+    return TransportFleet(columns, units, words, proved, plated, lines, masses, forms, papers)
 
 
 def _units(ids: Iterable[int]) -> Frame:
@@ -294,11 +299,14 @@ def _least_days(units: Frame, first: FloatArray, last: dt.date, stated: Frame) -
 
 @dataclass(frozen=True)
 class _Forms:
-    """The packed forms of all units: `kinds` are measures as they differ, `kind_of` (f,) the one of each row."""
+    """The packed forms of all units: `kinds` are measures as they differ, `kind_of` (f,) the one of each row; `form` (f,) is
+    a place in `shown` and `form_kind`, which is a place in `FORM_KINDS`.
+    """
 
     rows: FormRows
     shown: Sequence[tuple[int, str, str, str]]
     form: IntArray
+    form_kind: IntArray
     kinds: Sequence[Measures]
     own_names: Sequence[tuple[str, ...]]
     kind_of: IntArray
@@ -369,7 +377,13 @@ def _forms(units: Frame, day: dt.date) -> _Forms:
         mass[kind_of] if len(made) else nothing,
         np.where(with_mass[kind_of], since, np.nan) if len(made) else nothing,
     )
-    return _Forms(rows, shown, form, [one for one, _names in made], [names for _one, names in made], kind_of)
+    form_kind = np.array(
+        [FORM_KINDS.index(kind) if kind in FORM_KINDS else 0 for _pk, _code, kind, _label in shown],
+        dtype=np.int64,
+    )
+    return _Forms(
+        rows, shown, form, form_kind, [one for one, _names in made], [names for _one, names in made], kind_of
+    )
 
 
 def _measure_sql(name: str) -> str:
@@ -400,12 +414,26 @@ def _possible(name: str, value: float) -> Any:
     return value if math.isfinite(value) and value >= least else None
 
 
-def _loads(forms: _Forms, proved: Sequence[bool | None], total_kg: FloatArray) -> LoadColumns:
+def _loads(
+    forms: _Forms, proved: Sequence[bool | None], plated: Sequence[bool | None], total_kg: FloatArray
+) -> LoadColumns:
     answers = [None, True, False]
-    proof = np.array([answers.index(answer) for answer in proved], dtype=np.int64)[forms.rows.unit]
-    pairs, kind_of = np.unique(forms.kind_of * len(answers) + proof, return_inverse=True)
-    kinds = [(forms.kinds[pair // len(answers)], answers[pair % len(answers)]) for pair in pairs.tolist()]
-    return loads_of(kinds, kind_of, total_kg)
+    told = np.stack(
+        [
+            forms.kind_of,
+            forms.form_kind[forms.form] if len(forms.form) else forms.form,
+            *(
+                np.array([answers.index(answer) for answer in each], dtype=np.int64)[forms.rows.unit]
+                for each in (proved, plated)
+            ),
+        ]
+    )
+    distinct, kind_of = np.unique(told, axis=1, return_inverse=True)
+    kinds = [
+        LoadKind(forms.kinds[kind], FORM_KINDS[form], answers[proof], answers[plate])
+        for kind, form, proof, plate in distinct.T.tolist()
+    ]
+    return loads_of(kinds, kind_of.reshape(-1), total_kg)
 
 
 @dataclass(frozen=True)
@@ -489,8 +517,8 @@ def _papers(units: Frame, ship_date: dt.date, now: dt.datetime, days: FloatArray
 def _shown(states: IntArray) -> list[frozenset[str]]:
     """Which kinds hold, and `lapsed:` those that did, by unit row from states (n, kinds)."""
     holds, never = PAPER_STATES.index(PaperState.HOLDS), PAPER_STATES.index(PaperState.NEVER)
-    proof, summary, sealed = (
-        states[:, CERTIFICATE_KINDS.index(name)].tolist() for name in (PROOF, SUMMARY, NON_SPILLABLE)
+    proof, summary, sealed, plate = (
+        states[:, CERTIFICATE_KINDS.index(name)].tolist() for name in (PROOF, SUMMARY, NON_SPILLABLE, PLATE)
     )
     return [
         frozenset(
@@ -499,16 +527,18 @@ def _shown(states: IntArray) -> list[frozenset[str]]:
                 (PROOF, of_proof == holds),
                 (SUMMARY, of_summary == holds),
                 (NON_SPILLABLE, of_sealed == holds),
+                (PLATE, of_plate == holds),
                 (f"lapsed:{PROOF}", of_proof not in (holds, never)),
+                (f"lapsed:{PLATE}", of_plate not in (holds, never)),
             )
             if told
         )
-        for of_proof, of_summary, of_sealed in zip(proof, summary, sealed, strict=True)
+        for of_proof, of_summary, of_sealed, of_plate in zip(proof, summary, sealed, plate, strict=True)
     ]
 
 
-def _proof(shown: frozenset[str]) -> bool | None:
-    """Whether the proof test of the lifting points is in date. A thorough examination does not stand for it."""
-    if PROOF in shown:
+def _in_date(kind: str, shown: frozenset[str]) -> bool | None:
+    """Whether a paper is in date. For the proof test of the lifting points no thorough examination stands."""
+    if kind in shown:
         return True
-    return False if f"lapsed:{PROOF}" in shown else None
+    return False if f"lapsed:{kind}" in shown else None

@@ -249,6 +249,7 @@ def bank_lines(
             net_mass_kg=said["net_mass_kg"],
             package_gross_kg=said["package_gross_kg"],
             spare_sets=said["spare_sets"],
+            ctu_gross_kg=said["ctu_gross_kg"],
             vib_pressure_ok=_shown(_yes(said["vib_pressure_ok"]), tested),
             no_free_liquid_55c=_shown(_yes(said["no_free_liquid_55c"]), tested),
             marked_nonspillable=_yes(said["marked_nonspillable"]),
@@ -268,7 +269,7 @@ def _banks(ids: Sequence[int]) -> Frame:
         "adr_1137_ruling",
         "discharge_allowed",
     )
-    numbers = ("declared_wh", "net_mass_kg", "package_gross_kg", "spare_sets", "discharge_w")
+    numbers = ("declared_wh", "net_mass_kg", "package_gross_kg", "spare_sets", "ctu_gross_kg", "discharge_w")
     return fetch(
         {
             "unit_id": ("s.unit_id", "i"),

@@ -21,10 +21,11 @@ from fleet.domain.dangerous_goods.unit import UnitDecision, judge_unit
 from fleet.domain.dangerous_goods.words import Mode, Verdict
 from fleet.domain.fit.answers import Answer, held_conveyances
 from fleet.domain.fit.conveyances import aircraft, containers, decks, helicopters, tow_vehicles, ulds
+from fleet.domain.fit.own_box import slots
 from fleet.domain.fit.reasons import REASONS
 from fleet.domain.fit.trip import Topic, Trip
 from fleet.domain.transport.answers import MODES, Carried, FleetClass, mode_of_conveyance, papers_for
-from fleet.domain.transport.measures import hang_of
+from fleet.domain.transport.measures import CONTAINER, hang_of
 from fleet.domain.transport.records import FormRecord, Gate, Paper, PaperState, UnitRecord
 from fleet.lib.quantities import System, format_quantity
 from fleet.models.designs import CertificateKind
@@ -62,6 +63,7 @@ GROUPS = (
     ("helicopters", gettext_lazy("Under a helicopter")),
     ("decks", gettext_lazy("On a deck")),
     ("tow", gettext_lazy("Towed")),
+    ("vessel", gettext_lazy("On a ship, as the container it is")),
 )
 LIST_WORDS = {
     "never": gettext_lazy("Nobody has confirmed that the list of goods is complete."),
@@ -77,6 +79,7 @@ def conveyance_names() -> dict[str, str]:
     names |= dict(zip(helicopters().keys, helicopters().words["designator"], strict=True))
     names |= dict(zip(decks().keys, decks().words["name"], strict=True))
     names |= dict(zip(tow_vehicles().keys, tow_vehicles().words["name"], strict=True))
+    names |= dict(zip(slots().keys, slots().words["name"], strict=True))
     planes = dict(zip(aircraft().keys, aircraft().words["designator"], strict=True))
     pallets = dict(zip(ulds().keys, ulds().words["code"], strict=True))
     for key in held_conveyances().planes.keys:
@@ -92,6 +95,7 @@ def group_of() -> dict[str, str]:
     groups |= dict.fromkeys(held.planes.keys, "planes")
     groups |= dict.fromkeys((*held.helicopters.keys, "hook"), "helicopters")
     groups |= dict.fromkeys(held.decks.keys, "decks")
+    groups |= dict.fromkeys(held.slots.keys, "vessel")
     return groups | dict.fromkeys(held.tow_vehicles.keys, "tow")
 
 
@@ -467,6 +471,9 @@ def form_pairs(form: FormRecord, trip: Trip, system: System) -> list[dict[str, s
             (_("Load on the coupling"), said(m.tongue_load_kg, "kg"), ("tongue_load_kg",)),
             (_("Brakes"), {True: _("yes"), False: _("no"), None: ""}[m.braked], ("braked",)),
         ]
+    if form.kind == CONTAINER:
+        plate = limit_words(m.container_gross_kg, "kg", system)
+        rows.append((_("Maximum gross mass on its safety plate"), plate, ("container_gross_kg",)))
     own = _("measured on this unit")
     return [
         {"label": label, "value": value, "note": own if set(names) & set(form.own) else ""}

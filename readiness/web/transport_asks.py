@@ -19,7 +19,6 @@ CHARGE = frozenset({"soc_pct", "indicated_pct"})
 # What a battery bank's record of transport holds, where the box is called otherwise than the fact.
 BOX_OF = {"wh": "declared_wh"}
 EDITION = "edition"  # no fact of the thing: the rules for that day are not held
-NOT_HELD = frozenset({"ctu_gross_kg"})  # no record of a bank holds it
 
 
 @dataclass(frozen=True)
@@ -69,8 +68,6 @@ def fact_url(tag: str, key: str, fact: str, back: str) -> str:
             return _with(reverse("readiness:bank-reading-record", args=[name]), tag, back)
         if fact in BANK_LOOKED_AT:
             return _look(tag, key, back)
-        if fact in NOT_HELD:
-            return ""
         box = BOX_OF.get(fact, fact)
         return (
             _with(reverse("readiness:bank-transport-edit", args=[name]), tag, back, fact=box) + f"#id_{box}"

@@ -237,7 +237,14 @@ def _kits(question: LoadQuestion, trip: Trip) -> list[_Candidate]:
     if not question.kits:
         return []
     loads = [
-        Load(length_mm=kit.length_mm, width_mm=kit.width_mm, height_mm=kit.height_mm, mass_kg=kit.mass_kg)
+        Load(
+            length_mm=kit.length_mm,
+            width_mm=kit.width_mm,
+            height_mm=kit.height_mm,
+            mass_kg=kit.mass_kg,
+            on_wheels=False,
+            boxed=False,
+        )
         for kit in question.kits
     ]
     fit = answer_fleet(loads, trip, conveyances_of([question.conveyance]))

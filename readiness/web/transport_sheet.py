@@ -12,12 +12,12 @@ from django.utils.translation import gettext_lazy
 
 from fleet.domain.dangerous_goods.rules import Rules
 from fleet.domain.dangerous_goods.words import Mode
-from fleet.domain.fit.conveyances import tow_vehicles
 from fleet.domain.fit.forklift import ForkTruck
 from fleet.domain.fit.reasons import KEYS, REASONS
 from fleet.domain.fit.trip import Topic, Trip
 from fleet.domain.transport.answers import Carried, FleetClass
 from fleet.domain.transport.fork import FORK_TRUCK, asks_pockets, fork_answers
+from fleet.domain.transport.measures import CONTAINER, TRAILER
 from fleet.domain.transport.records import FormRecord, PaperState, UnitRecord
 from fleet.lib.quantities import System
 from fleet.web.days import day_words
@@ -33,6 +33,7 @@ from readiness.web.transport import (
     PaperLine,
     form_pairs,
     grid_of,
+    group_of,
     laws_of,
     mass_lines,
     not_asked,
@@ -60,9 +61,16 @@ OF_GROUP: dict[str, tuple[Topic, ...]] = {
     "helicopters": (Topic.RADIUS, Topic.SLING_LEG),
     "decks": (Topic.LASHING,),
     "tow": (Topic.LICENCE,),
+    "vessel": (),
 }
 BEDDING = gettext_lazy("beams or boards under the load")
-TRAILER = "trailer"  # the kind of form that has wheels
+STOWED = gettext_lazy("the verified gross mass, its place aboard and the lashings there")
+# Conveyances for one kind of form only, and what is said of the others.
+ONLY_OF = {"tow": TRAILER, "vessel": CONTAINER}
+ANOTHER_KIND = {
+    "tow": gettext_lazy("no: in this form it does not stand on wheels of its own"),
+    "vessel": gettext_lazy("no: in this form it is no container itself"),
+}
 TRUCK = gettext_lazy("a fork truck")
 
 
@@ -174,8 +182,8 @@ def sheet_of(
     if packed is not None:
         groups = [
             _group(group, key, trip, system)
-            if key != "tow" or packed.kind == TRAILER
-            else _not_on_wheels(group)
+            if packed.kind == ONLY_OF.get(key, packed.kind)
+            else _of_another_kind(group, key)
             for key, group in _keyed(grid_of(found, unit, form, laws))
         ]
         groups.append(_fork_group(packed, truck, system))
@@ -221,13 +229,14 @@ def _keyed(groups: list[Group]) -> list[tuple[str, Group]]:
     return [(titles[group.title], group) for group in groups]
 
 
-def _not_on_wheels(group: Group) -> SheetGroup:
-    said = str(_("no: in this form it does not stand on wheels of its own"))
-    return SheetGroup("tow", group.title, said, False, (), "")
+def _of_another_kind(group: Group, key: str) -> SheetGroup:
+    return SheetGroup(key, group.title, str(ANOTHER_KIND[key]), False, (), "")
 
 
 def _group(group: Group, key: str, trip: Trip, system: System) -> SheetGroup:
     left_open = [str(TOPIC_WORDS[topic]) for topic in OF_GROUP[key] if not trip.asks(topic)]
+    if key == "vessel":
+        left_open.append(str(STOWED))
     bedded = trip.bearing_length_mm if key == "containers" else trip.bearing_area_m2
     if key in ("containers", "planes") and bedded is None:
         left_open.append(str(BEDDING))
@@ -284,7 +293,8 @@ def missing_of(found: FleetClass, unit: int, form: int, drawing: LiftingDrawing 
         for label in record.forms[form].mass.unknown
     ]
     verdicts = found.fit.verdicts
-    asked = [key not in tow_vehicles().keys or record.forms[form].kind == TRAILER for key in found.fit.keys]
+    kind, groups = record.forms[form].kind, group_of()
+    asked = [ONLY_OF.get(groups[key], kind) == kind for key in found.fit.keys]
     codes = {int(code) for code in verdicts.reason[found.row(unit, form)][asked]}
     for key in (KEYS[code] for code in sorted(codes)):
         if key.startswith(("missing_", "outside_")):

@@ -87,6 +87,7 @@ CHECKS: dict[str, list[Bad | Callable[[], Bad]]] = {
     "certificate_rule_in_order": ENDS_ON,
     "unit_form_in_order": ENDS_ON,
     "unit_form_says_why": [{"reason": ""}],
+    "bank_transport_ctu_positive": [{"ctu_gross_kg": 0}, {"ctu_gross_kg": -1}],
     "bank_transport_positive": [
         {"declared_wh": 0},
         {"net_mass_kg": 0},

@@ -26,7 +26,7 @@ _ASKED: dict[tuple[str, str | None], tuple[str, ...]] = {
     ("lead_acid", "flooded"): ("config", "package_gross_kg"),
     ("nicd", "flooded"): ("config", "package_gross_kg"),
     ("nicd", "sealed_dry"): (),
-    ("nimh", None): ("config",),
+    ("nimh", None): ("config", "ctu_gross_kg"),
 }
 
 

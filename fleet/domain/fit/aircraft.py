@@ -14,7 +14,13 @@ import numpy as np
 
 from fleet.domain.fit.checks import NEVER, OTHER, TAKEN, USUAL, Board, BoolArray, FloatArray
 from fleet.domain.fit.conveyances import ConveyanceTable
-from fleet.domain.fit.form_checks import plan_sides, size_and_mass_known
+from fleet.domain.fit.form_checks import (
+    on_edges,
+    own_plate,
+    plan_sides,
+    size_and_mass_known,
+    stand_unknown,
+)
 from fleet.domain.fit.loads import LoadColumns
 from fleet.domain.fit.trip import Clearances, Topic, Trip, number
 
@@ -59,6 +65,7 @@ def check_aircraft(loads: LoadColumns, planes: Freighters, trip: Trip, *, turned
     """All checks of n loads against m freighter columns, length along the fuselage or (`turned`) across it."""
     board = Board(loads.size, len(planes))
     size_and_mass_known(board, loads)
+    own_plate(board, loads)
     carried = loads["mass_kg"] + np.where(planes.on_pallet(), planes.pallets["tare_kg"], 0.0)
     pallet = planes.on_pallet()
     most_kg = planes.types["max_payload_kg"]
@@ -159,10 +166,15 @@ def _floor(board: Board, loads: LoadColumns, planes: Freighters, trip: Trip) -> 
     stated = loads.known("bearing_area_m2")
     footprint_m2 = loads["length_mm"] * loads["width_mm"] / 1e6
     pressure = loads["mass_kg"] / np.where(stated, loads["bearing_area_m2"], footprint_m2)
+    # wheels and the corners of a container press on next to nothing: only boards of a stated size spread that
+    on_points = on_edges(loads) & ~stated
+    pressure = np.where(on_points, np.nan, pressure)
     rank = np.where(stated, TAKEN, OTHER).astype(np.int8)
     limit, loose = floor_limit_kg_m2(planes.types, trip.floors_kg_m2), ~planes.on_pallet()
     if trip.asks(Topic.FLOOR):
         board.lacks("missing_floor_limit", np.isnan(limit) & loose)
+        board.lacks("missing_bearing_area_m2", on_points & loose)
+        board.lacks("missing_form_kind", stand_unknown(loads) & ~stated & loose)
     board.limit("floor_pressure", "kg/m2", limit, pressure, when=loose, rank=rank)
 
 

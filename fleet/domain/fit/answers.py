@@ -38,6 +38,7 @@ from fleet.domain.fit.conveyances import (
 from fleet.domain.fit.forklift import ForkTruck, check_forklift
 from fleet.domain.fit.helicopters import check_helicopters
 from fleet.domain.fit.loads import Load, LoadColumns, load_columns
+from fleet.domain.fit.own_box import check_own_box, slots
 from fleet.domain.fit.reasons import KEYS, REASONS, UNIT_OF, Reason
 from fleet.domain.fit.road import check_decks
 from fleet.domain.fit.sling import check_sling_alone
@@ -46,6 +47,7 @@ from fleet.domain.fit.trip import Trip
 from fleet.lib.errors import DomainError
 
 CHUNK = 2000  # loads a pass: keeps the working arrays of a large fleet small
+NO_SLOTS = ConveyanceTable((), {}, {})
 STATE_WORDS = ("pass", "fail", "cannot_decide", "not_asked")
 
 
@@ -58,6 +60,7 @@ class Conveyances:
     helicopters: ConveyanceTable
     decks: ConveyanceTable
     tow_vehicles: ConveyanceTable
+    slots: ConveyanceTable = NO_SLOTS
 
     @property
     def keys(self) -> tuple[str, ...]:
@@ -67,6 +70,7 @@ class Conveyances:
             *self.helicopters.keys,
             *self.decks.keys,
             *self.tow_vehicles.keys,
+            *self.slots.keys,
         )
 
     @classmethod
@@ -78,6 +82,7 @@ class Conveyances:
         helicopters: ConveyanceTable | None = None,
         decks: ConveyanceTable | None = None,
         tow_vehicles: ConveyanceTable | None = None,
+        slots: ConveyanceTable | None = None,
     ) -> Conveyances:
         """The named classes and no other."""
         none = conveyances_of(())
@@ -87,6 +92,7 @@ class Conveyances:
             helicopters or none.helicopters,
             decks or none.decks,
             tow_vehicles or none.tow_vehicles,
+            slots or NO_SLOTS,
         )
 
 
@@ -181,18 +187,19 @@ def held_conveyances() -> Conveyances:
         for uld in (pallets.keys if needs else (None,))
     ]
     return Conveyances(
-        containers(), freighters(types, pallets, pairs), helicopters(), decks(), tow_vehicles()
+        containers(), freighters(types, pallets, pairs), helicopters(), decks(), tow_vehicles(), slots()
     )
 
 
 def conveyances_of(keys: Sequence[str]) -> Conveyances:
     """The named types, a pallet joined with `+`, as in `b763f+pmc`. Raises DomainError for a key that no table has."""
-    groups: dict[str, list[str]] = {"container": [], "helicopter": [], "deck": [], "tow": []}
+    groups: dict[str, list[str]] = {"container": [], "helicopter": [], "deck": [], "tow": [], "slot": []}
     tables = {
         "container": containers(),
         "helicopter": helicopters(),
         "deck": decks(),
         "tow": tow_vehicles(),
+        "slot": slots(),
     }
     pairs: list[tuple[str, str | None]] = []
     for key in keys:
@@ -210,6 +217,7 @@ def conveyances_of(keys: Sequence[str]) -> Conveyances:
         tables["helicopter"].pick(groups["helicopter"]),
         tables["deck"].pick(groups["deck"]),
         tables["tow"].pick(groups["tow"]),
+        tables["slot"].pick(groups["slot"]),
     )
 
 
@@ -268,6 +276,9 @@ def _classes(loads: LoadColumns, trip: Trip, asked: Conveyances) -> Iterator[tup
         yield _both_ways(loads, lambda turned: check_decks(loads, asked.decks, trip, turned=turned))
     if len(asked.tow_vehicles):
         board = check_towing(loads, asked.tow_vehicles, trip)
+        yield settle(board), (board,)
+    if len(asked.slots):
+        board = check_own_box(loads, asked.slots, trip)
         yield settle(board), (board,)
 
 

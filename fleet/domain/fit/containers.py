@@ -64,7 +64,15 @@ def _floor(
     rank = np.where(bearing_known, TAKEN, OTHER).astype(np.int8)
     line = boxes["line_load_kg_per_m"]
     pressed = loads["mass_kg"] / bearing_m
+    on_wheels = loads.yes("on_wheels") & ~bearing_known
+    pressed = np.where(on_wheels, np.nan, pressed)
     board.limit("line_load", "kg/m", line, pressed, rank=rank, sided=True, held="missing_line_load_limit")
+    if trip.asks(Topic.FLOOR):
+        # the floor test of ISO 1496-1 is one of wheels: what it bears below a fork truck it bears below a trailer
+        axle_kg, most_kg = loads["axle_load_kg"], boxes["forklift_axle_kg"]
+        board.lacks("missing_axle_load_kg", on_wheels & np.isnan(axle_kg))
+        board.lacks("missing_form_kind", ~loads.known("on_wheels") & ~bearing_known)
+        board.limit("wheel_load", "kg", most_kg, axle_kg, when=on_wheels, held="missing_line_load_limit")
     if trip.asks(Topic.FORKLIFT_AXLE):
         axle_kg = number(trip.forklift_axle_kg)
         board.lacks("missing_forklift_axle_kg", np.isnan(axle_kg))

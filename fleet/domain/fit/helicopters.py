@@ -13,7 +13,7 @@ import numpy as np
 from fleet.domain.fit.atmosphere import density_altitude_m
 from fleet.domain.fit.checks import USUAL, Board, FloatArray
 from fleet.domain.fit.conveyances import ConveyanceTable
-from fleet.domain.fit.form_checks import size_and_mass_known
+from fleet.domain.fit.form_checks import own_plate, size_and_mass_known
 from fleet.domain.fit.loads import LoadColumns
 from fleet.domain.fit.sling import check_sling
 from fleet.domain.fit.trip import Topic, Trip, number
@@ -41,6 +41,7 @@ def check_helicopters(loads: LoadColumns, types: ConveyanceTable, trip: Trip) ->
     """All checks of n loads, with the rigging of the trip, under m helicopters."""
     board = Board(loads.size, len(types))
     size_and_mass_known(board, loads)
+    own_plate(board, loads)
     hung, most = loads["mass_kg"] + trip.rigging_kg, types["hook_limit_kg"]
     if trip.asks(Topic.PROOF):
         board.lacks("missing_proof_in_date", ~loads.known("proof_in_date"))

@@ -25,6 +25,8 @@ class Load:
     the coupling, `trailer_gvwr_kg` the gross mass on the plate of the trailer. `point_run_mm` is the measured horizontal
     distance from a lifting point to the plumb line under the hook; without it half the diagonal of the points counts.
     `near_point_run_mm` is that of the nearest point, `near_point_share` the largest part of the mass that may hang on it.
+    `boxed`: it is a freight container of its own, of which `plate_in_date` and `container_gross_kg` say what its safety
+    plate does; `csc_valid` is about a container it is stowed in. `on_wheels`: it stands on those of its trailer.
     """
 
     length_mm: float | None = None
@@ -55,6 +57,10 @@ class Load:
     fork_pocket_spacing_mm: float | None = None
     fork_pocket_width_mm: float | None = None
     load_centre_mm: float | None = None
+    on_wheels: bool | None = None
+    boxed: bool | None = None
+    plate_in_date: bool | None = None
+    container_gross_kg: float | None = None
 
 
 POSITIVE = (
@@ -75,10 +81,11 @@ POSITIVE = (
     "fork_pocket_spacing_mm",
     "fork_pocket_width_mm",
     "load_centre_mm",
+    "container_gross_kg",
 )
 NOT_NEGATIVE = ("tongue_kg", "lift_points", "lift_point_wll_kg", "near_point_run_mm", "near_point_share")
 ANY_SIGN = ("cg_offset_mm", "cg_above_points_mm")
-ANSWERS = ("csc_valid", "proof_in_date", "braked")
+ANSWERS = ("csc_valid", "proof_in_date", "braked", "on_wheels", "boxed", "plate_in_date")
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,6 +73,19 @@ _ROWS = (
     ("missing_payload_limit", "What it may carry is not on file.", "", "plate or loading manual"),
     ("missing_opening_size", "The size of its opening is not on file.", "", _PLATE),
     ("missing_room_size", "The size of its room is not on file.", "", _PLATE),
+    ("missing_form_kind", "It is not known whether it is a container itself.", "", "maker's drawing"),
+    (
+        "missing_container_gross_kg",
+        "The maximum gross mass on its safety plate is not known.",
+        "",
+        "CSC 1972 annex I, reg. 1",
+    ),
+    (
+        "missing_bearing_area_m2",
+        "It stands on wheels or corners: the area of the boards under it is not known.",
+        "",
+        "operator's loading manual",
+    ),
     (
         "missing_floor_limit",
         "What the floor of the aircraft bears is not known: ask the operator.",
@@ -121,6 +134,15 @@ _ROWS = (
         "the plate of the trailer",
         "plate of the trailer; 49 CFR 390.5; 1230/2012",
     ),
+    (
+        "container_plate",
+        "It is heavier than its safety plate allows.",
+        "its safety plate",
+        "CSC 1972 annex I, reg. 1",
+    ),
+    ("not_on_wheels", "It does not stand on wheels of its own.", "", "maker's drawing"),
+    ("not_a_container", "It is no freight container itself.", "", "CSC 1972 art. II"),
+    ("not_iso_size", "It has not the outside size of a 10 or 20 ft container.", "", "ISO 668"),
     (
         "unbraked_limit",
         "It is too heavy to be towed without brakes.",
@@ -171,6 +193,7 @@ _ROWS = (
         "the line load",
         "GDV Container Handbook; CTU Code annex 7",
     ),
+    ("wheel_load", "Its axle is too heavy for the floor.", "its axle on the floor", "ISO 1496-1 floor test"),
     ("floor_pressure", "It presses too hard on the floor.", "the floor pressure", "maker's floor limit"),
     (
         "forklift_axle",
@@ -287,6 +310,8 @@ _UNITS: dict[str, tuple[str, ...]] = {
             "hook_structural",
             "deck_payload",
             "trailer_plate",
+            "container_plate",
+            "wheel_load",
             "unbraked_limit",
             "tow_rating",
         ),

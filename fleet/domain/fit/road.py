@@ -14,7 +14,7 @@ import numpy as np
 
 from fleet.domain.fit.checks import TAKEN, USUAL, Board, FloatArray
 from fleet.domain.fit.conveyances import ConveyanceTable, road_limit
-from fleet.domain.fit.form_checks import plan_sides, size_and_mass_known
+from fleet.domain.fit.form_checks import own_plate, plan_sides, size_and_mass_known
 from fleet.domain.fit.loads import LoadColumns
 from fleet.domain.fit.trip import Lashing, Topic, Trip
 
@@ -56,6 +56,7 @@ def check_decks(loads: LoadColumns, decks: ConveyanceTable, trip: Trip, *, turne
     """All checks of n loads on m decks, length along the deck or (`turned`) across it."""
     board = Board(loads.size, len(decks))
     size_and_mass_known(board, loads)
+    own_plate(board, loads)
     clear = trip.clearances.deck
     along, across = plan_sides(loads, turned)
     board.limit("deck_payload", "kg", decks["payload_kg"], loads["mass_kg"], held="missing_payload_limit")

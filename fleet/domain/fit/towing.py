@@ -27,6 +27,7 @@ def check_towing(loads: LoadColumns, vehicles: ConveyanceTable, trip: Trip) -> B
     board = Board(loads.size, len(vehicles))
     size_and_mass_known(board, loads)
     mass = loads["mass_kg"]
+    board.must("not_on_wheels", loads.yes("on_wheels"), when=loads.known("on_wheels"))
     if trip.asks(Topic.TRAILER_PLATE):
         board.lacks("missing_trailer_gvwr_kg", ~loads.known("trailer_gvwr_kg"))
     if trip.asks(Topic.LICENCE):

@@ -117,7 +117,7 @@ class FleetClass:
 def mode_of_conveyance(conveyance: str) -> tuple[Mode, tuple[Gate, ...]]:
     """Which rules and which certificates a conveyance asks for: the gates besides those of leaving at all."""
     table = held_conveyances()
-    if conveyance in table.containers.keys:
+    if conveyance in (*table.containers.keys, *table.slots.keys):
         return Mode.SEA, (Gate.SEA,)
     if conveyance in table.helicopters.keys or conveyance == "hook":
         return Mode.AIR, (Gate.AIR, Gate.LIFT)

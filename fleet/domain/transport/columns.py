@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +52,7 @@ class FleetColumns:
 
 def columns_of(units: Sequence[UnitRecord]) -> FleetColumns:
     """The columns of n records. Raises DomainError naming load and field of a measure that cannot be."""
-    forms = [(n, form, unit.proof_in_date) for n, unit in enumerate(units) for form in unit.forms]
+    forms = [(n, form, unit) for n, unit in enumerate(units) for form in unit.forms]
     items: dict[Item, int] = {}
     lines = [
         (n, items.setdefault(entry.item, len(items))) for n, unit in enumerate(units) for entry in unit.items
@@ -64,11 +65,14 @@ def columns_of(units: Sequence[UnitRecord]) -> FleetColumns:
     line, paper = _whole(lines, 2), _whole(papers, 3)
     return FleetColumns(
         size=len(units),
-        unit_of=np.array([n for n, _form, _proof in forms], dtype=np.int64),
+        unit_of=np.array([n for n, _form, _unit in forms], dtype=np.int64),
         loads=loads_of(
-            [(form.measures, proof) for _n, form, proof in forms],
+            [
+                LoadKind(form.measures, form.kind, unit.proof_in_date, unit.plate_in_date)
+                for _n, form, unit in forms
+            ],
             np.arange(len(forms)),
-            np.array([form.mass.total_kg for _n, form, _proof in forms], dtype=np.float64),
+            np.array([form.mass.total_kg for _n, form, _unit in forms], dtype=np.float64),
         ),
         line_unit=line[:, 0],
         line_item=line[:, 1],
@@ -80,15 +84,32 @@ def columns_of(units: Sequence[UnitRecord]) -> FleetColumns:
     )
 
 
-def loads_of(
-    kinds: Sequence[tuple[Measures, bool | None]], kind_of: IntArray, mass_kg: FloatArray
-) -> LoadColumns:
-    """f loads: `kinds` are measures with the answer whether the lifting points are proved, `kind_of` (f,) the one of each
-    load, `mass_kg` (f,) its packed mass, nan for not known. Equal kinds are worked out once.
+class LoadKind(NamedTuple):
+    """What is the same of many loads: measures, kind of form, and whether the lifting points and the plate are in date."""
+
+    measures: Measures
+    form: str
+    proof_in_date: bool | None
+    plate_in_date: bool | None
+
+
+def loads_of(kinds: Sequence[LoadKind], kind_of: IntArray, mass_kg: FloatArray) -> LoadColumns:
+    """f loads: `kind_of` (f,) is the one of `kinds` of each load, `mass_kg` (f,) its packed mass, nan for not known.
+
+    Equal kinds are worked out once.
     """
-    places: dict[tuple[Measures, bool | None], int] = {}
+    places: dict[LoadKind, int] = {}
     place_of = np.array([places.setdefault(kind, len(places)) for kind in kinds], dtype=np.int64)
-    distinct = [load_of(measures, None, proof_in_date=proof) for measures, proof in places]
+    distinct = [
+        load_of(
+            kind.measures,
+            None,
+            proof_in_date=kind.proof_in_date,
+            kind=kind.form,
+            plate_in_date=kind.plate_in_date,
+        )
+        for kind in places
+    ]
     columns = load_columns(distinct)
     rows = place_of[kind_of] if len(place_of) else np.zeros(0, dtype=np.int64)
     numbers = {name: column[rows] for name, column in columns.numbers.items()}

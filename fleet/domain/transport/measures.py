@@ -9,6 +9,7 @@ from fleet.domain.fit.loads import Load
 from fleet.domain.fit.sling import corner_share
 
 LEAST_HALF_MM = 1e-3
+TRAILER, CONTAINER = "trailer", "container"  # kinds of packed forms that do not stand on their base
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,7 @@ class Measures:
     axle_spacing_mm: float | None = None
     tongue_load_kg: float | None = None
     trailer_gvwr_kg: float | None = None
+    container_gross_kg: float | None = None
     braked: bool | None = None
     may_turn: bool | None = None
 
@@ -109,9 +111,17 @@ def _part(from_here: float, whole: float) -> float:
     return from_here / whole if whole else 1.0
 
 
-def load_of(measures: Measures, mass_kg: float | None, *, proof_in_date: bool | None) -> Load:
+def load_of(
+    measures: Measures,
+    mass_kg: float | None,
+    *,
+    proof_in_date: bool | None,
+    kind: str = "",
+    plate_in_date: bool | None = None,
+) -> Load:
     """The load of a form with its packed mass. A centre of gravity outside the lifting points counts as unstable.
 
+    `kind` as `PackedForm.Kind` spells it, empty for not known; `plate_in_date` is about the safety plate of a container.
     The centre of gravity is taken as far from the middle as it lies in the worse of the ways the form may stand.
     """
     hang = hang_of(measures)
@@ -153,4 +163,8 @@ def load_of(measures: Measures, mass_kg: float | None, *, proof_in_date: bool | 
         fork_pocket_spacing_mm=measures.fork_pocket_spacing_mm,
         fork_pocket_width_mm=measures.fork_pocket_width_mm,
         load_centre_mm=measures.load_centre_mm,
+        on_wheels=kind == TRAILER if kind else None,
+        boxed=kind == CONTAINER if kind else None,
+        plate_in_date=plate_in_date,
+        container_gross_kg=measures.container_gross_kg,
     )

@@ -78,7 +78,10 @@ class ListWord:
 
 @dataclass(frozen=True, slots=True)
 class UnitRecord:
-    """A unit on a ship date: its goods with their keys in the same order, its papers, its forms."""
+    """A unit on a ship date: its goods with their keys in the same order, its papers, its forms.
+
+    `proof_in_date`, `plate_in_date`: the proof test of its lifting points, the safety plate of the container it may be.
+    """
 
     unit_id: int
     tag: str
@@ -90,6 +93,7 @@ class UnitRecord:
     papers: tuple[Paper, ...]
     forms: tuple[FormRecord, ...]
     proof_in_date: bool | None
+    plate_in_date: bool | None = None
     discharge: tuple[tuple[str, bool | None, float | None], ...] = ()
 
 

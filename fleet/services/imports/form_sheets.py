@@ -69,6 +69,7 @@ def measure_columns(model: type[models.Model], **examples: str) -> tuple[ColumnS
         of("axle_spacing_mm", "Axles apart", "axle spacing", most=30_000),
         of("tongue_load_kg", "Load on the tongue", "tongue load", most=10_000),
         of("trailer_gvwr_kg", "Gross mass on the trailer's plate", "trailer gvwr", "trailer plate", most=60_000),
+        of("container_gross_kg", "Gross mass on the container's plate", "container plate", "csc gross", most=60_000),
         of("braked", "Trailer has brakes", "braked", "brakes"),
         of("may_turn", "May stand turned by 90°", "may turn", "may be turned", help="Empty: only as drawn."),
         of("hours_to_pack_h", "Hours to pack", "hours to pack", "packing time", most=1000),

@@ -96,6 +96,15 @@ class BankTransportSheet(BankEventSheet):
                 minimum=0.001,
                 maximum=60_000,
             ),
+            column(
+                BankTransport,
+                "ctu_gross_kg",
+                label="Gross mass in one container",
+                aliases=("gross mass per container", "ctu gross"),
+                minimum=0.001,
+                maximum=60_000,
+                help="Of all nickel-metal hydride batteries that go in one container.",
+            ),
             column(BankTransport, "spare_sets", label="Spare sets", aliases=("spares",), maximum=1000),
             column(
                 BankTransport,

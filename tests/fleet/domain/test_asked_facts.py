@@ -30,6 +30,7 @@ VALUES: dict[str, tuple[Any, ...]] = {
     "no_free_liquid_55c": (None, True, False),
     "marked_nonspillable": (None, True, False),
     "adr_1137_ruling": (None, True, False),
+    "ctu_gross_kg": (None, 50.0, 120.0),
 }
 KNOWN = {
     "form": "battery",

@@ -46,6 +46,8 @@ LOAD = Load(
     point_width_mm=1400.0,
     cg_above_points_mm=-100.0,
     half_width_mm=900.0,
+    on_wheels=False,
+    boxed=False,
 )
 LIGHT = replace(LOAD, mass_kg=700.0, tongue_kg=70.0)
 TRIP = Trip(
@@ -109,6 +111,7 @@ def figures() -> Iterator[tuple[str, str]]:
 @pytest.mark.parametrize(("key", "name"), list(figures()))
 def test_an_empty_figure_is_cannot_decide_and_never_a_fit(key: str, name: str) -> None:
     load = LIGHT if key in ("tow_truck_75", "tow_pintle_us", "atr72f") else LOAD
+    load = replace(load, on_wheels=key in tow_vehicles().keys)
     trip = replace(TRIP, driver_licence="CDL_A") if key == "tow_pintle_us" else TRIP
     whole = answer_fleet([load], trip, held(key, TABLES[key])).answer(0, key)
     assert whole.fits, whole

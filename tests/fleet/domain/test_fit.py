@@ -464,10 +464,11 @@ def test_every_line_of_an_answer_says_its_rule_and_source() -> None:
 
 def test_every_type_of_the_tables_answers() -> None:
     held = held_conveyances()
-    assert len(held.keys) == len(set(held.keys)) == 142
+    assert len(held.keys) == len(set(held.keys)) == 143
     for key in held.keys:
         plane, _plus, uld = key.partition("+")
-        answer = answer_one(Load(600.0, 600.0, 600.0, 200.0), plane, replace(BARE, uld=uld or None)).answer
+        load = Load(600.0, 600.0, 600.0, 200.0, boxed=False)
+        answer = answer_one(load, plane, replace(BARE, uld=uld or None)).answer
         assert answer.verdict in ("fits", "refused")
     assert conveyances_of(held.keys).keys == held.keys
 
@@ -489,6 +490,8 @@ def test_everything_asked_and_everything_known_can_be_decided() -> None:
         point_width_mm=1800.0,
         cg_above_points_mm=-100.0,
         half_width_mm=900.0,
+        on_wheels=False,
+        boxed=False,
     )
     trip = replace(
         BARE,
@@ -507,7 +510,8 @@ def test_everything_asked_and_everything_known_can_be_decided() -> None:
         floors_kg_m2=(("c130h", 1000.0),),
     )
     for key in ("c20gp_typ", "c130h", "mi8mtv", "flat_18_eu", "tow_pickup_eu"):
-        assert answer_one(load, key, trip).answer.fits, key
+        stands = replace(load, on_wheels=key == "tow_pickup_eu")
+        assert answer_one(stands, key, trip).answer.fits, key
 
 
 def test_packed_mass_is_the_sum_of_its_lines_or_not_known() -> None:

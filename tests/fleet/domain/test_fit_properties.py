@@ -58,6 +58,10 @@ LOADS = st.builds(
     point_width_mm=maybe(1800.0),
     cg_above_points_mm=maybe(-200.0, 400.0),
     half_width_mm=maybe(900.0),
+    on_wheels=maybe(True, False, False),
+    boxed=maybe(True, False, False),
+    plate_in_date=maybe(True, True, False),
+    container_gross_kg=maybe(5000.0, 10160.0),
 )
 TRIPS = st.builds(
     Trip,

@@ -66,9 +66,11 @@ MEASURES = st.builds(
     axle_spacing_mm=known(600, 1900),
     tongue_load_kg=known(10, 400),
     trailer_gvwr_kg=known(700, 3500),
+    container_gross_kg=known(3000, 10160),
     braked=st.sampled_from([True, True, False, None]),
     may_turn=st.sampled_from([True, False, None]),
 )
+KINDS = st.sampled_from(["skid", "skid", "trailer", "container"])
 GOOD: st.SearchStrategy[Item] = st.one_of(st.just(GEL), st.just(GEL), BATTERIES, OTHERS)
 PAPERS = st.lists(
     st.builds(
@@ -86,14 +88,14 @@ def mass(kg: float | None) -> PackedMass:
     return packed_mass(MassLine("weighed", kg), ())
 
 
-def form_of(measures: Measures, kg: float | None) -> FormRecord:
-    return FormRecord(1, "skid", "skid", "skid", measures, mass(kg), None)
+def form_of(measures: Measures, kg: float | None, kind: str = "skid") -> FormRecord:
+    return FormRecord(1, "skid", kind, "skid", measures, mass(kg), None)
 
 
 @st.composite
 def units(draw: st.DrawFn) -> UnitRecord:
     goods = draw(st.lists(GOOD, min_size=1, max_size=3))
-    forms = draw(st.lists(st.builds(form_of, MEASURES, known(200, 6000)), min_size=1, max_size=2))
+    forms = draw(st.lists(st.builds(form_of, MEASURES, known(200, 6000), KINDS), min_size=1, max_size=2))
     return UnitRecord(
         1,
         draw(st.sampled_from(["U-1", "U-2", "U-3"])),
@@ -104,6 +106,7 @@ def units(draw: st.DrawFn) -> UnitRecord:
         ListWord(draw(st.sampled_from([True, True, True, False]))),
         tuple(draw(PAPERS)),
         tuple(forms),
+        draw(st.sampled_from([True, True, None, False])),
         draw(st.sampled_from([True, True, None, False])),
     )
 
@@ -130,6 +133,7 @@ def known_less(unit: UnitRecord) -> Iterator[tuple[str, UnitRecord]]:
         gone = replace(paper, state=PaperState.NEVER)
         yield "paper", replace(unit, papers=(*unit.papers[:place], gone, *unit.papers[place + 1 :]))
     yield "proof", replace(unit, proof_in_date=None)
+    yield "plate", replace(unit, plate_in_date=None)
     yield "list", replace(unit, goods_list=ListWord(False, "never"))
 
 
@@ -242,7 +246,13 @@ OF_FIT = {"fits": Carried.YES, "refused": Carried.NO, "cannot_decide": Carried.C
 def carried_by_hand(unit: UnitRecord, form: FormRecord, key: str) -> Carried:
     """One unit, one form, one conveyance by the functions that answer one thing, without any array of a fleet."""
     mode, _gates = mode_of_conveyance(key)
-    load = load_of(form.measures, form.mass.total_kg, proof_in_date=unit.proof_in_date)
+    load = load_of(
+        form.measures,
+        form.mass.total_kg,
+        proof_in_date=unit.proof_in_date,
+        kind=form.kind,
+        plate_in_date=unit.plate_in_date,
+    )
     plane, _plus, uld = key.partition("+")
     fit = OF_FIT[answer_one(load, plane, replace(TRIP, uld=uld or None)).answer.verdict]
     law = judge_unit(unit.items, mode, SHIP, list_confirmed=unit.goods_list.confirmed).verdict

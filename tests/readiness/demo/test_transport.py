@@ -38,7 +38,9 @@ TRIP = Trip(
     elevation_m=0.0,
     isa_dev_c=15.0,
     sling_leg_mm=4000.0,
-    floors_kg_m2=(("c130h", 1000.0), ("il76td", 1000.0)),  # as if their operator had said so: no table holds it
+    # as if their operator had said so, and boards of 6 m2 lay under what stands on wheels or corners: no table holds it
+    floors_kg_m2=(("c130h", 1000.0), ("il76td", 1000.0)),
+    bearing_area_m2=6.0,
 )
 LOADED: dict[dt.date, tuple[list[UnitRecord], Trip]] = {}
 

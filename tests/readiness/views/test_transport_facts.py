@@ -49,7 +49,7 @@ LFP = {
         ("lfp", ("un383", "host", "spare_sets", "discharge_w"), ("vib_pressure_ok", "marked_nonspillable")),
         ("vrla_gel", ("vib_pressure_ok", "no_free_liquid_55c"), ("un383", "host", "discharge_allowed")),
         ("flooded_sb", ("config", "package_gross_kg"), ("vib_pressure_ok", "un383")),
-        ("nimh", ("config",), ("package_gross_kg", "un383")),
+        ("nimh", ("config", "ctu_gross_kg"), ("package_gross_kg", "un383")),
     ],
 )
 def test_only_what_matters_to_the_chemistry_is_asked(client, unit, chemistry, there, not_there) -> None:
@@ -208,6 +208,12 @@ def test_the_form_shows_the_design_beside_each_measure(client, unit, skid) -> No
     assert "Load on the coupling" not in page
     trailer = PackedFormFactory(design=unit.design, code="trailer/1", kind="trailer")
     assert "Load on the coupling" in text(client.get(f"{MEASURES}{trailer.code}/"))
+    plate = "Maximum gross mass on its safety plate"
+    assert plate not in text(client.get(f"{MEASURES}{trailer.code}/"))
+    box = PackedFormFactory(design=unit.design, code="box", kind="container", container_gross_kg=10160.0)
+    page = text(client.get(f"{MEASURES}{box.code}/"))
+    assert plate in page
+    assert "Load on the coupling" not in page
     assert client.get(f"{MEASURES}none/").status_code == 404
 
 

@@ -336,3 +336,27 @@ def test_the_floor_of_an_aircraft_is_asked_and_taken_from_its_operator(client, u
     half = client.get(f"/units/N-1/transport/{ASKED}&floor=2000")
     assert half.status_code == 422
     assert "Choose the aircraft and type what its floor bears, or neither." in text(half)
+
+
+def test_a_form_that_is_a_container_is_asked_for_its_plate(client, unit) -> None:
+    """10 ft box of ISO size; its plate bears 10,160 kg, so that 10,160 - 2,799.6 kg are left."""
+    title = "On a ship, as the container it is"
+    page = text(client.get(f"/units/N-1/transport/{ASKED}"))
+    assert "no: in this form it is no container itself" in page
+    assert "safety plate is in date" not in page
+    box = {"kind": "container", "length_mm": 2991, "width_mm": 2438, "height_mm": 2591}
+    PackedForm.objects.update(**box, cog_x_mm=1480.0, cog_y_mm=1219.0)
+    asked = group(text(client.get(f"/units/N-1/transport/{ASKED}")), title)
+    assert "It is not known whether the container&#x27;s safety plate is in date." in asked
+    CertificateFactory(unit=unit, kind="container_plate")
+    asked = group(text(client.get(f"/units/N-1/transport/{ASKED}")), title)
+    assert "The maximum gross mass on its safety plate is not known." in asked
+    PackedForm.objects.update(container_gross_kg=10160.0)
+    page = text(client.get(f"/units/N-1/transport/{ASKED}"))
+    asked = group(page, title)
+    assert "safety plate is in date" not in asked
+    assert "7360 kg to spare" in asked
+    assert "Maximum gross mass on its safety plate" in page
+    PackedForm.objects.update(length_mm=3100)
+    asked = group(text(client.get(f"/units/N-1/transport/{ASKED}")), title)
+    assert "It has not the outside size of a 10 or 20 ft container." in asked

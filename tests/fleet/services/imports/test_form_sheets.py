@@ -66,17 +66,18 @@ def test_every_measure_of_a_form_comes_in_and_goes_again(design):
         "Design", "Code", "Kind", "Length", "Width", "Height", "Mass", "Lifting points",
         "Front lifting points from the front", "Left lifting points from the left", "Lifting points apart along",
         "Lifting points apart across", "Lifting points above the base", "Load centre", "Axle spacing",
-        "Gross mass on the trailer's plate (t)", "Trailer has brakes", "May stand turned by 90°",
+        "Gross mass on the trailer's plate (t)", "Gross mass on the container's plate (t)", "Trailer has brakes",
+        "May stand turned by 90°",
     )  # fmt: skip
     row = (
         "WX-40", "trailer", "on its trailer", "6.2 m", 2280, "2.6 m", "9 000 lb", 4,
-        "10 in", 100, "5.2 m", 2080, 2200, 1140, 900, 5, "yes", "no",
+        "10 in", 100, "5.2 m", 2080, 2200, 1140, 900, 5, 10.16, "yes", "no",
     )  # fmt: skip
     run = read_and_bring_in(forms(row, header=header))
     form = PackedForm.objects.get()
     assert (form.point_front_mm, form.point_left_mm, form.point_length_mm) == (254.0, 100.0, 5200.0)
     assert (form.point_width_mm, form.point_height_mm, form.load_centre_mm) == (2080.0, 2200.0, 1140.0)
-    assert (form.axle_spacing_mm, form.trailer_gvwr_kg) == (900.0, 5000.0)
+    assert (form.axle_spacing_mm, form.trailer_gvwr_kg, form.container_gross_kg) == (900.0, 5000.0, 10160.0)
     assert (form.braked, form.may_turn) == (True, False)
     assert form.mass_kg == pytest.approx(9000 * 0.45359237)
     assert counts(read(forms(row, header=header)))["packed_forms"] == (0, 0, 1, 0)
