@@ -240,6 +240,8 @@ class UnitWriter:
                 None,
                 mend_here=False,
             )
+        if unit.has("long_repair"):
+            self.fault(unit, self.timeline.days - 3, "The pump leaks at its shaft seal", "blocks", 9.0)
         if unit.has("back_from_field"):
             self.fault(unit, self.timeline.days - 1, "Suction hose coupling cracked", "degrades", 1.5, crew=1)
 

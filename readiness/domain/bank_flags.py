@@ -34,7 +34,10 @@ from readiness.domain.thermal import RateLaw, Sites, ThermalTables
 LEAST_PEERS = 5
 LEAST_COUNT = 2
 PEER_SPREAD = 0.20
-PEER_SIGMAS = 2.33
+# One false alarm in forty banks that are read every month for a year: one in 480 looks, one-sided normal law.
+PEER_SIGMAS = 2.87
+# Where its own readings show besides that something changed: one in a hundred.
+CHANGED_SIGMAS = 2.33
 LEAST_RATIO = 1.5
 ODDS_TO_SAY = 2.0
 AGED_SHARE, YOUNG_SHARE = 0.8, 0.3
@@ -153,13 +156,13 @@ def bank_flags(
     if peers is None:
         peers = Peers.of(learned, group, int(group.max(initial=0)) + 1)
     centre, spread, number = _beside(banks, learned, group, peers)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        log_total = np.log(learned.total_pct_month)
+    log_total, told = _told(learned)
     off = log_total - centre
     sigmas = off / np.hypot(spread, learned.log_total_sigma)
-    seen = (learned.count >= LEAST_COUNT) & np.isfinite(sigmas)
+    seen = told & np.isfinite(sigmas)
     confirmed = np.isfinite(learned.confirmed_at)
-    far = (sigmas > PEER_SIGMAS) | (confirmed & (sigmas > 0.0))
+    changed = np.isfinite(learned.drift_at)
+    far = (sigmas > PEER_SIGMAS) | (changed & (sigmas > CHANGED_SIGMAS)) | (confirmed & (sigmas > 0.0))
     high = seen & (off > np.log(LEAST_RATIO)) & far
     asked = np.broadcast_to(np.asarray(as_of, dtype=np.float64), (count,))
     life_y = np.where(banks.life_days > 0.0, banks.life_days / 365.25, np.nan)
@@ -232,8 +235,10 @@ def fleet_life_used(banks: BankArrays, sites: Sites, as_of: float) -> FloatArray
 
 @dataclass(frozen=True)
 class Peers:
-    """How the banks of each group lose: by group, centre and spread of the logarithm of their total rate [% per 30 d] (NaN
-    where fewer than LEAST_PEERS others are known), and how many banks told it."""
+    """How the banks of each group lose: centre and spread of the log of their total rate over the published one, by group.
+
+    Age and recorded draw are in the published one, so an old bank or a known draw is no outlier. NaN where fewer than
+    LEAST_PEERS others are known; `count` how many banks told it."""
 
     centre: FloatArray
     spread: FloatArray
@@ -259,9 +264,9 @@ class Peers:
 
 
 def _told(learned: Learned) -> tuple[FloatArray, BoolArray]:
-    """Logarithm of every bank's total rate, and which of them rest on enough records to speak for it."""
+    """Logarithm of every bank's total rate over the published one, and which rest on enough records to speak for it."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        logs = np.log(learned.total_pct_month)
+        logs = np.log(learned.total_pct_month / learned.published_pct_month)
     return logs, (learned.count >= LEAST_COUNT) & np.isfinite(logs)
 
 
@@ -270,13 +275,11 @@ def _beside(
 ) -> tuple[FloatArray, FloatArray, IntArray]:
     """Centre, spread and number of each bank's peers; too few peers: the published rate."""
     low, high = (chemistry_column(f"sd_pct_month_{end}")[banks.chem] for end in ("low", "high"))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        published = np.log(learned.published_pct_month)
     known = np.isfinite(peers.centre[group])
     _, told = _told(learned)
     others = np.maximum(peers.count[group] - told, 0)
     return (
-        np.where(known, peers.centre[group], published),
+        np.where(known, peers.centre[group], 0.0),
         np.where(known, peers.spread[group], np.log(high / low) / RANGE_SIGMAS),
         np.where(known, others, 0),
     )

@@ -60,9 +60,10 @@ class Learned:
     `log_total_sigma` the sigma of its logarithm. `loss_sigma` the doubt of a predicted loss as its share.
     `count` observations that taught something, from `first_at` to `last_at` (days since 1970). `alarm_at`: a reading far
     below the prediction that nothing has disproved; `confirmed_at` when another agreed with it; `gain_at` the last one far
-    above. `returned_share` Ah returned by the last completed charge over what was missing [1], `returned_sigmas` how far off
-    that is in its own sigmas (positive: more came back), at `returned_at`. `bias` (n, 3) of voltage, gravity and meter
-    readings [1]. `evidence` log-likelihood of the readings. `refusal` per event, index into `READING_REFUSALS`.
+    above, `drift_at` when small surprises to the low side last added up to a change. `returned_share` Ah returned by the
+    last completed charge over what was missing [1], `returned_sigmas` how far off that is in its own sigmas (positive: more
+    came back), at `returned_at`. `bias` (n, 3) of voltage, gravity and meter readings [1]. `evidence` log-likelihood of the
+    readings. `refusal` per event, index into `READING_REFUSALS`.
     """
 
     scale: FloatArray
@@ -87,6 +88,7 @@ class Learned:
     alarm_at: FloatArray
     confirmed_at: FloatArray
     gain_at: FloatArray
+    drift_at: FloatArray
     returned_share: FloatArray
     returned_sigmas: FloatArray
     returned_at: FloatArray
@@ -329,6 +331,7 @@ def _told(banks: BankArrays, replay: _Replay) -> Learned:
         alarm_at=course.alarm_at,
         confirmed_at=course.confirmed_at,
         gain_at=course.gain_at,
+        drift_at=course.drift_at,
         returned_share=course.returned_share,
         returned_sigmas=course.returned_sigmas,
         returned_at=course.returned_at,

@@ -43,6 +43,11 @@ BIAS_SHARE = 0.75
 # When a reading raises the alarm, something has changed: this much more doubt of the rates, from the last record on.
 ALARM_LOG_SCALE_SIGMA = 0.8
 ALARM_DRAW_SIGMA = 0.002
+# Surprises that are small one by one and all to the same side: a one-sided cumulative sum (Page 1954) of the surprises in
+# their own sigmas, with the textbook allowance of half a sigma and limit of four. Beyond it the rates have changed.
+DRIFT_ALLOWANCE_SIGMAS = 0.5
+DRIFT_LIMIT_SIGMAS = 4.0
+DRIFT_CUT_SIGMAS = 3.0
 
 
 @dataclass(frozen=True)
@@ -85,6 +90,8 @@ class Course:
     returned_at: FloatArray
     read: IntArray
     bias_var: FloatArray
+    drift: FloatArray
+    drift_at: FloatArray
 
     def take(self, at: IntArray) -> Course:
         return Course(**{f.name: _part(getattr(self, f.name), at) for f in fields(self)})
@@ -154,6 +161,8 @@ def beginning(banks: BankArrays, first: FloatArray, terms: LearningTerms) -> Cou
         returned_sigmas=column(np.nan),
         returned_at=column(np.nan),
         read=np.zeros((count, READING_WAYS), dtype=np.int64),
+        drift=column(0.0),
+        drift_at=column(np.nan),
         bias_var=np.stack([cov[:, BIAS + way, BIAS + way] for way in range(READING_WAYS)], axis=1),
     )
 
@@ -206,6 +215,15 @@ def first_bias(course: Course, rows: IntArray, way: IntArray, factor: FloatArray
     at, bias = rows[fresh], BIAS + way[fresh]
     for part in beliefs:
         part.cov[at, bias, bias] = course.bias_var[at, way[fresh]] * np.square(factor[fresh])
+
+
+def drifts(course: Course, rows: IntArray, sigmas: FloatArray) -> BoolArray:
+    """Add surprises (negative: less charge than expected) to the sums of these rows; returns which passed the limit."""
+    step = np.clip(-sigmas, -DRIFT_CUT_SIGMAS, DRIFT_CUT_SIGMAS) - DRIFT_ALLOWANCE_SIGMAS
+    course.drift[rows] = np.maximum(course.drift[rows] + step, 0.0)
+    beyond: BoolArray = course.drift[rows] > DRIFT_LIMIT_SIGMAS
+    course.drift[rows[beyond]] = 0.0
+    return beyond
 
 
 def count_in(course: Course, rows: IntArray, now: FloatArray) -> None:

@@ -25,6 +25,7 @@ from readiness.domain.learning_course import (
     LearningTerms,
     Way,
     count_in,
+    drifts,
     first_bias,
     forget,
 )
@@ -167,7 +168,7 @@ def _learn_plain(
 
 @dataclass(frozen=True)
 class _Readings:
-    """_Readings taken in together: rows of the events and of the course, value, variance of the noise, and way."""
+    """Readings taken in together: rows of the events and of the course, value, variance of the noise, and way."""
 
     event: IntArray
     row: IntArray
@@ -187,7 +188,7 @@ def _read(
     terms: LearningTerms,
     surprises: Surprises,
 ) -> None:
-    """_Readings as expected, far too low (the alarm), or far too high."""
+    """Readings as expected, far too low (the alarm), or far too high."""
     what = seen(course.now.take(asked.row), asked.value, asked.noise, asked.way)
     _note_surprises(course, asked, what, surprises)
     course.read[asked.row, asked.way] += 1
@@ -204,8 +205,18 @@ def _read(
         plain[doubt[settled]] = False
     else:
         plain = ~low & ~high
+    drifting = np.zeros_like(plain)
+    told = np.flatnonzero(plain & known & ~cut & terms.learns)
+    if told.size:
+        drifting[told] = drifts(course, rows[told], what.sigmas[told])
+        plain &= ~drifting
     if plain.any():
         _learn_plain(course, rows[plain], _rows(what, plain), cut[plain], now[rows[plain]], terms)
+    if drifting.any():
+        part = rows[drifting]
+        course.evidence[part] += what.log_likelihood(cut)[drifting]
+        course.drift_at[part] = now[part]
+        _walk_again(course, walked, asked.take(drifting), now[part], terms)
     if low.any():
         part = rows[low]
         course.evidence[part] += what.log_likelihood(cut)[low]
@@ -233,13 +244,20 @@ def _note_surprises(course: Course, asked: _Readings, what: Seen, surprises: Sur
 def _raise_alarm(
     course: Course, walked: Way, asked: _Readings, now: FloatArray, terms: LearningTerms
 ) -> None:
-    """Far too low: something changed since the last record. The span is walked again with the rates in doubt."""
+    """Far too low: something changed since the last record."""
     rows = asked.row
     again = course.in_doubt[rows]
     course.confirmed_at[rows] = np.where(again, now, np.nan)
     fresh = rows[~again]
     course.held.put(fresh, course.now.take(fresh))
     course.alarm_at[rows] = np.where(again, course.alarm_at[rows], now)
+    course.drift[rows] = 0.0
+    _walk_again(course, walked, asked, now, terms)
+
+
+def _walk_again(course: Course, walked: Way, asked: _Readings, now: FloatArray, terms: LearningTerms) -> None:
+    """The span since the last record with the rates in doubt: the reading then says what they are."""
+    rows = asked.row
     span = Span(*(getattr(walked.span, f.name)[rows] for f in fields(Span)))
     before = loosened(walked.before.take(rows), terms.alarm_log_scale_sigma, terms.alarm_draw_sigma)
     ahead = passed(before, span)

@@ -171,7 +171,7 @@ class ChemistryLearning(models.Model):
     """What the whole fleet teaches of one chemistry: how readings scatter, and what rate its banks have.
 
     `scatter` holds, by way of reading (voltage, gravity, meter), what noise and bias are multiplied by and how many readings
-    tell so. `peer_log_rate`, `peer_spread`: centre and spread of the logarithm of the total rate [% in 30 d] of `peers`.
+    tell so. `peer_log_rate`, `peer_spread`: centre and spread of the logarithm of total over published rate of `peers`.
     Kept until it moves noticeably, so that a quiet fleet stays quiet; all of it can be computed again from the records.
     """
 

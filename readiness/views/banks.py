@@ -42,7 +42,9 @@ from readiness.selectors.reading_doubts import reading_doubts
 from readiness.selectors.unit_life import depots_to_keep
 from readiness.sentences import state_words
 from readiness.services import upkeep
-from readiness.web.bank_page import bank_pairs, block_lines, stay_lines
+from readiness.views.charging import card_of, told_of_bank
+from readiness.web.bank_learning import flag_lines, learning_words, unknown_words
+from readiness.web.bank_page import bank_pairs, block_lines, chart_of_bank, stay_lines
 from readiness.web.history import history_lines
 from readiness.web.record_pages import About, about_bank, nothing_to_write, record_answer, record_inputs
 
@@ -68,6 +70,8 @@ def bank_show(request: HttpRequest, serial: str) -> HttpResponse:
     today = today_at(home)
     system: Any = unit_system(request)
     words = state_words(page.state.reasons) if page.state and not page.on_shelf else []
+    told = told_of_bank(bank, page.stay)
+    chart = chart_of_bank(page, told, today=today, zone=about.zone)
     context = {
         "bank": bank,
         "page": page,
@@ -81,6 +85,11 @@ def bank_show(request: HttpRequest, serial: str) -> HttpResponse:
             page.history, zone=about.zone, system=system, may_correct=may_upkeep, back=about.url
         ),
         "changes": change_lines(page.audit, about.zone),
+        "chart": chart,
+        "card": None if bank.retired_on else card_of(request, bank, page.stay, told),
+        "learning": learning_words(told, about.zone) if told else None,
+        "flags": flag_lines(told, about.zone) if told else [],
+        "unknown": unknown_words(told) if told else [],
         "in_transport": bank_facts_said(bank, page.transport, system),
         "may_upkeep": may_upkeep,
         "write": _links(page) if may_upkeep else [],

@@ -22,9 +22,11 @@ from fleet.web.site import depots_in_view, person_of, unit_system
 from fleet.web.words import spoken
 from readiness import forms as record_forms
 from readiness.forms import UnitEditForm
-from readiness.selectors.pages_charge import charge_courses
+from readiness.selectors.pages_charge import banks_told
 from readiness.selectors.pages_unit import UnitPage, inspection_types_for, part_stock, unit_page
 from readiness.selectors.pages_units import units_with_verdicts
+from readiness.views.charging import unit_cards
+from readiness.web.bank_learning import flag_lines, learning_words
 from readiness.web.history import history_lines
 from readiness.web.matters import matter_lines
 from readiness.web.record_links import more_records
@@ -42,6 +44,9 @@ def unit_show(request: HttpRequest, tag: str) -> HttpResponse:
     can = request_rights(request).can
     may_upkeep = can("upkeep", unit.home_id)
     system: Any = unit_system(request)
+    told = banks_told(unit, today=today)
+    zone = unit.home.time_zone
+    cards = unit_cards(request, unit, [view.bank for view in page.banks], told, may_upkeep=may_upkeep)
     context = {
         "unit": unit,
         "shown": shown,
@@ -49,13 +54,21 @@ def unit_show(request: HttpRequest, tag: str) -> HttpResponse:
         "page": page,
         "today": today,
         "checks": check_groups(shown.shown_result if shown else None, today),
-        "banks": bank_lines(
-            page.banks,
-            today=today,
-            zone=unit.home.time_zone,
-            courses=charge_courses(unit, today=today),
-            current_from=shown.day_due if shown and not shown.why_undecided else None,
-        ),
+        "banks": [
+            {
+                "line": line,
+                "card": cards.get(line.view.bank.pk),
+                "learning": learning_words(line.told, zone) if line.told else None,
+                "flags": flag_lines(line.told, zone) if line.told else [],
+            }
+            for line in bank_lines(
+                page.banks,
+                today=today,
+                zone=zone,
+                told=told,
+                current_from=shown.day_due if shown and not shown.why_undecided else None,
+            )
+        ],
         "parts": part_lines(page, today=today),
         "certificates": certificate_lines(page, today=today),
         "matters": matter_lines(page.alerts, today=today, request=request),

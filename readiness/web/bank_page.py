@@ -11,8 +11,10 @@ from django.utils.translation import gettext as _
 from fleet.lib.quantities import System, format_quantity
 from fleet.models import BlockStay
 from fleet.web.days import day_words, distance_words, moment_words
+from fleet.web.drawing import Chart
 from readiness.selectors.pages_bank import BankPage
-from readiness.web.unit_parts import Pair
+from readiness.selectors.pages_charge import BankTold
+from readiness.web.unit_parts import Pair, charge_chart
 
 
 def bank_pairs(page: BankPage, *, today: dt.date, zone: str, system: System) -> list[Pair]:
@@ -49,6 +51,13 @@ def bank_pairs(page: BankPage, *, today: dt.date, zone: str, system: System) -> 
         since = _("since %(when)s") % {"when": moment_words(page.open_charge.happened_at, zone)}
         pairs.append(Pair(_("On charge"), since))
     return pairs
+
+
+def chart_of_bank(page: BankPage, told: BankTold | None, *, today: dt.date, zone: str) -> Chart | None:
+    """The course of its charge with the forecast; None on a shelf, and where nothing can be drawn."""
+    if told is None or all(point.mid is None for point in told.course.days):
+        return None
+    return charge_chart(page.bank.serial, page.state, told.course, today=today, zone=zone)
 
 
 @dataclass(frozen=True)

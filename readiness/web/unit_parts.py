@@ -16,7 +16,7 @@ from inventory.models import Balance, FittedPart
 from inventory.models.items import DesignItem
 from inventory.selectors.part_use import UseRow
 from readiness.models import BankState
-from readiness.selectors.pages_charge import ChargeCourse
+from readiness.selectors.pages_charge import BankTold, ChargeCourse
 from readiness.selectors.pages_unit import BankView, UnitPage
 from readiness.selectors.pages_units import current_state
 from readiness.sentences import state_words
@@ -42,6 +42,7 @@ class BankLine:
     pairs: tuple[Pair, ...]
     chart: Chart | None = None
     said: str = ""
+    told: BankTold | None = None
 
 
 def bank_lines(
@@ -49,18 +50,25 @@ def bank_lines(
     *,
     today: dt.date,
     zone: str,
-    courses: dict[int, ChargeCourse],
+    told: dict[int, BankTold],
     current_from: dt.date | None,
 ) -> list[BankLine]:
     """`current_from`: first day as of which a state may be shown; None: none may, because the unit's verdict may not."""
     lines = []
     for view in views:
-        course = courses.get(view.bank.pk)
+        mine = told.get(view.bank.pk)
+        course = mine.course if mine else None
         drawn = course is not None and any(point.mid is not None for point in course.days)
-        chart = charge_chart(view, course, today=today, zone=zone) if course and drawn else None
+        chart = (
+            charge_chart(view.bank.serial, view.state, course, today=today, zone=zone)
+            if course and drawn
+            else None
+        )
         state = current_state(view.state, current_from)
         as_of = view.state.as_of if view.state else None
-        lines.append(BankLine(view, state, as_of, _bank_pairs(view, state, today, zone), chart, _said(state)))
+        lines.append(
+            BankLine(view, state, as_of, _bank_pairs(view, state, today, zone), chart, _said(state), mine)
+        )
     return lines
 
 
@@ -200,9 +208,10 @@ def certificate_lines(page: UnitPage, *, today: dt.date) -> list[CertificateLine
     return list(lines.values())
 
 
-def charge_chart(view: BankView, course: ChargeCourse, *, today: dt.date, zone: str) -> Chart:
+def charge_chart(
+    serial: str, state: BankState | None, course: ChargeCourse, *, today: dt.date, zone: str
+) -> Chart:
     """The course of one bank with its band, its floor and what each usable reading says by itself."""
-    state = view.state
     low_day = state.floor_day if state else None
     description = (
         _("Its low end meets the floor on %(day)s if nothing is done.") % {"day": day_words(low_day)}
@@ -217,7 +226,7 @@ def charge_chart(view: BankView, course: ChargeCourse, *, today: dt.date, zone: 
         [point.low for point in course.days if point.low is not None] + [course.floor_soc or 0.0], default=0.0
     )
     return line_chart(
-        title=_("Charge state of %(bank)s") % {"bank": view.bank.serial},
+        title=_("Charge state of %(bank)s") % {"bank": serial},
         description=description,
         series=[BandPoint(point.day, point.low, point.mid, point.high) for point in course.days],
         dots=dots,

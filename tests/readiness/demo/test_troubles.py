@@ -218,6 +218,13 @@ def fault_blocks(rows: Rows, day: dt.date, tag: str) -> None:
 
 
 @trouble
+def long_repair(rows: Rows, day: dt.date, tag: str) -> None:
+    faults = about(rows, "readiness.Fault", unit_id=unit_number(rows, tag), severity="blocks", mend_h=9.0)
+    assert len(faults) == 1
+    assert "closed_at" not in faults[0]
+
+
+@trouble
 def kit_short(rows: Rows, day: dt.date, tag: str) -> None:
     unit = unit_number(rows, tag)
     assert not lots_of(rows, "BAC-20", unit_id=unit)

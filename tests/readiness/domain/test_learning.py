@@ -84,7 +84,8 @@ def test_a_hidden_load_raises_the_alarm_and_the_rate(seed: int) -> None:
         truth = history(seed).pct_month[bank] + extra
         assert now.total_pct_month[bank] == pytest.approx(truth, rel=0.45)
         assert now.total_low[bank] > 1.5 * now.published_pct_month[bank]
-    assert np.isfinite(now.confirmed_at[0])
+    # Seen as an alarm that another reading confirmed, or as small surprises that added up.
+    assert np.isfinite(now.confirmed_at[0]) or np.isfinite(now.drift_at[0])
     assert np.isfinite(now.alarm_at[2:]).sum() <= 2
 
 

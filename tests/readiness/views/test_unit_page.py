@@ -207,7 +207,7 @@ def test_queries_do_not_grow_with_what_a_unit_has_been_through(
     live(0, 2)
     few = queries_of(client, "/units/MW-1/?history=all")
     live(2, 12)
-    assert queries_of(client, "/units/MW-1/?history=all") == few <= 68
+    assert queries_of(client, "/units/MW-1/?history=all") == few <= 76
 
 
 def test_history_is_shortened_until_asked(cast, signed_in, unit, bank) -> None:
