@@ -15,7 +15,7 @@ from readiness.domain.loggers import LoggedDays, LoggerState, logger_states
 from readiness.domain.sample_days import DAY_US, SampleDays
 from readiness.domain.samples import EPOCH, micros
 from readiness.domain.thermal import DEFAULT_HEAT_C
-from readiness.models import BankLogger, LoggerKey, SamplePost
+from readiness.models import BankLogger, LoggerKey, Sample, SamplePost
 from readiness.selectors.columns import id_list
 from readiness.selectors.samples import days_where
 from readiness.selectors.snapshot_loggers import month_of
@@ -127,6 +127,12 @@ def loggers_now(
     ]
 
 
+def logger_of_bank(bank: BatteryBank, *, now: dt.datetime) -> LoggerView | None:
+    """What is believed of the logger of one bank; None where it has none. One query, five with a logger."""
+    loggers = list(BankLogger.objects.filter(bank=bank).select_related("bank"))
+    return loggers_now(loggers, now=now)[0] if loggers else None
+
+
 def _where(bank_ids: Collection[int], stays: dict[int, BankStay]) -> tuple[dict[int, int], dict[int, float]]:
     """The place of each bank (as the charge state reads it: that of its unit, or its shelf) and the allowance there."""
     units = [stay.unit_id for stay in stays.values() if stay.unit_id]
@@ -211,6 +217,12 @@ def posts_listed() -> QuerySet[SamplePost]:
     return SamplePost.objects.select_related("received_by", "key", "taken_back_by").order_by(
         "-received_at", "-id"
     )
+
+
+def posts_about(bank: BatteryBank, *, since: dt.datetime) -> QuerySet[SamplePost]:
+    """Arrivals that brought samples of a bank about the time since then, the latest first."""
+    samples = Sample.objects.filter(bank=bank, struck=False, at__gte=since)
+    return posts_listed().filter(pk__in=samples.values("post"))
 
 
 def posts_with_faults() -> QuerySet[SamplePost]:

@@ -30,6 +30,7 @@ from fleet.web.words import spoken
 from readiness import forms as record_forms
 from readiness.forms import banks as bank_forms
 from readiness.forms.transport_facts import bank_facts_said
+from readiness.selectors.loggers import logger_of_bank
 from readiness.selectors.pages_bank import (
     BankPage,
     bank_page,
@@ -46,6 +47,7 @@ from readiness.views.charging import card_of, told_of_bank
 from readiness.web.bank_learning import flag_lines, learning_words, unknown_words
 from readiness.web.bank_page import bank_pairs, block_lines, chart_of_bank, stay_lines
 from readiness.web.history import history_lines
+from readiness.web.loggers import temperature_pairs
 from readiness.web.record_pages import About, about_bank, nothing_to_write, record_answer, record_inputs
 
 
@@ -77,7 +79,8 @@ def bank_show(request: HttpRequest, serial: str) -> HttpResponse:
         "page": page,
         "about": about,
         "said": f"{'; '.join(words).capitalize()}." if words else "",
-        "pairs": bank_pairs(page, today=today, zone=about.zone, system=system),
+        "pairs": bank_pairs(page, today=today, zone=about.zone, system=system)
+        + temperature_pairs(logger_of_bank(bank, now=timezone.now()), system),
         "stays": stay_lines(page, about.zone),
         "blocks": block_lines(page.blocks, about.zone),
         "blocks_before": block_lines(page.blocks_before, about.zone),

@@ -157,6 +157,8 @@ def actions_of(alert: Alert, known: Settling, *, rights: Rights, next_url: str) 
     unit = alert.about_unit
     if unit is None:
         return [_look_in_stores(alert)]
+    if alert.rule == "logger" and alert.bank_id:
+        return [Action(_("Look at the logger"), reverse("readiness:logger-show", args=[alert.bank_id]))]
     label, name = settled_by(alert)
     may_upkeep = rights.can("upkeep", alert.depot_id)
     if name and may_upkeep:

@@ -13,11 +13,15 @@ from django.test import Client
 from django.urls import NoReverseMatch, URLPattern, URLResolver, get_resolver, reverse
 
 from fleet.models import ImportRun, Job, UnitForm, User
-from readiness.models import CrewDay
+from readiness.domain.sample_files import SampleFile
+from readiness.models import BankLogger, CrewDay
+from readiness.services.loggers import logger_key_create
+from readiness.services.samples import samples_take
 from tests.architecture.url_table import EVERYBODY, PAGES, Page
 from tests.cast import Cast
 from tests.editions import air_edition
 from tests.factories.fleet import (
+    NOW,
     TODAY,
     AttachmentFactory,
     BankFactory,
@@ -138,6 +142,20 @@ class Things:
 
     def sweep_job(self) -> list[Any]:
         return [Job.objects.create(kind="sweep", place=self.cast.north).pk]
+
+    def logger(self) -> list[Any]:
+        """Of a bank of the north depot, by the key of the bank."""
+        BankLogger.objects.create(bank=self.a_bank)
+        return [self.a_bank.pk]
+
+    def logger_key(self) -> list[Any]:
+        """Made by the manager of the north depot."""
+        return [logger_key_create(user=self.cast.nora, name="gateway", bank=None, actor=self.cast.nora)[0].pk]
+
+    def sample_post(self) -> list[Any]:
+        rows = [{"bank": self.a_bank.serial, "at": NOW.isoformat(), "temp_c": 12}]
+        taken = samples_take(file=SampleFile(rows), how="api", actor=self.cast.nora, rights=None, now=NOW)
+        return [taken.post.pk]
 
     def lot(self) -> list[Any]:
         return [aboard(self.a_unit, 2).pk]

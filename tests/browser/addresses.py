@@ -61,6 +61,25 @@ def alert() -> list[Any]:
     return [Alert.objects.filter(cleared_at=None, depot__code="LIS").order_by("pk")[0].pk]
 
 
+def logger() -> list[Any]:
+    """A stuck one: it has most to say."""
+    from readiness.models import BankLogger
+
+    return [BankLogger.objects.order_by("bank__serial")[0].bank_id]
+
+
+def logger_key() -> list[Any]:
+    from readiness.models import LoggerKey
+
+    return [LoggerKey.objects.order_by("pk")[0].pk]
+
+
+def sample_post() -> list[Any]:
+    from readiness.models import SamplePost
+
+    return [SamplePost.objects.filter(kept__gt=0).order_by("pk")[0].pk]
+
+
 def depot() -> list[Any]:
     return ["LIS"]
 
