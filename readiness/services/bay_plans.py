@@ -22,7 +22,7 @@ from fleet.models import Place, User
 from fleet.services.audit import audit_record
 from fleet.services.jobs import job_cancel, job_enqueue
 from fleet.services.records import locked
-from readiness.domain.bay_plan.give_up import ways_out
+from readiness.domain.bay_plan.give_up import ways_out, without_the_lost
 from readiness.domain.bay_plan.kept import (
     charges_kept,
     charges_read,
@@ -251,7 +251,8 @@ def kept_plan(plan: BayPlan) -> Planned:
 
 
 def _wants_ways(problem: Problem, charges: Mapping[str, Charge]) -> bool:
-    """Whether something has to be given up: a floor, a bank, or a day."""
+    """Whether something has to be given up that could have been had: a floor, a bank, or a day."""
+    problem = without_the_lost(problem)
     return any(
         charges.get(job.key) is None
         or breaks_floor(problem, job, charges.get(job.key))
@@ -319,7 +320,7 @@ def _ways(ctx: JobContext, plan: BayPlan, problem: Problem, found: Planned) -> N
         ways = [
             {"what": way.what, "kind": way.kind, "kw": way.kw, "least": way.least}
             for way in ways_out(
-                problem,
+                without_the_lost(problem),
                 days={day: np.array(slots, dtype=np.int64) for day, slots in frozen["closed"].items()},
                 attend={name: frozenset(keys) for name, keys in frozen["attend"].items()},
                 handling=max((float(hands) for hands in problem.handling), default=float("inf")),

@@ -20,6 +20,7 @@ from readiness.services.samples import samples_take
 from tests.architecture.url_table import EVERYBODY, PAGES, Page
 from tests.cast import Cast
 from tests.editions import air_edition
+from tests.factories.bay_depot import equip
 from tests.factories.fleet import (
     NOW,
     TODAY,
@@ -156,6 +157,18 @@ class Things:
         rows = [{"bank": self.a_bank.serial, "at": NOW.isoformat(), "temp_c": 12}]
         taken = samples_take(file=SampleFile(rows), how="api", actor=self.cast.nora, rights=None, now=NOW)
         return [taken.post.pk]
+
+    def bay_plan(self) -> list[Any]:
+        """A draft of the north depot, with one bay and nothing to charge but the bank of its unit."""
+        equip(self.cast.north, bays=1)
+        return [self.cast.north.code, bay_plan_compute(place=self.cast.north, actor=None).pk]
+
+    def bay_line(self) -> list[Any]:
+        code, pk = self.bay_plan()
+        return [code, BayPlanLine.objects.filter(plan=pk)[0].pk]
+
+    def bay_calendar(self) -> list[Any]:
+        return [bay_calendar_renew(place=self.cast.north, actor=None)]
 
     def lot(self) -> list[Any]:
         return [aboard(self.a_unit, 2).pk]

@@ -32,6 +32,21 @@ class Way:
     least: bool = True
 
 
+def without_the_lost(problem: Problem) -> Problem:
+    """The same with every due date that not even a depot of its own would meet moved to where the bank is full at best."""
+    jobs = []
+    for job in problem.jobs:
+        ends = [
+            int(starts[0]) + need.slots
+            for need in job.needs.values()
+            if len(starts := problem.starts_of(job, need))
+        ]
+        soonest = min(ends, default=None)
+        lost = job.due is not None and soonest is not None and soonest > job.due
+        jobs.append(replace(job, due=soonest) if lost else job)
+    return replace(problem, jobs=tuple(jobs))
+
+
 def ways_out(
     problem: Problem,
     *,
