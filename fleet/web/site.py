@@ -42,6 +42,7 @@ NAVIGATION: Sequence[NavItem] = (
     NavItem(gettext_lazy("Horizon"), "readiness:horizon-show"),
     NavItem(gettext_lazy("Units"), "readiness:unit-list"),
     NavItem(gettext_lazy("Alerts"), "readiness:alert-list"),
+    NavItem(gettext_lazy("Charging"), "readiness:charging-choose"),
     NavItem(gettext_lazy("Stores"), "inventory:store-list"),
     NavItem(gettext_lazy("Movements"), "inventory:movement-list"),
     NavItem(gettext_lazy("First weeks"), "readiness:first-weeks", WORKING),

@@ -315,7 +315,8 @@ def _save(ctx: JobContext, plan: BayPlan, problem: Problem, state: Planned) -> b
 def _ways(ctx: JobContext, plan: BayPlan, problem: Problem, found: Planned) -> None:
     """What would be the smallest thing to give up, where something is."""
     ways: list[dict[str, Any]] = []
-    if _wants_ways(problem, found.charges):
+    asked = _wants_ways(problem, found.charges)
+    if asked:
         frozen = plan.frozen
         ways = [
             {"what": way.what, "kind": way.kind, "kw": way.kw, "least": way.least}
@@ -332,7 +333,7 @@ def _ways(ctx: JobContext, plan: BayPlan, problem: Problem, found: Planned) -> N
         ctx.fence()
         row: BayPlan = locked(plan)
         if row.state == BayPlan.State.DRAFT:
-            row.frozen = row.frozen | {"ways": ways, "ways_asked": True}
+            row.frozen = row.frozen | {"ways": ways, "ways_asked": asked}
             row.version += 1
             row.save()
 

@@ -243,7 +243,7 @@ def plan_publish(request: HttpRequest, depot: str, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def plan_withdraw(request: HttpRequest, depot: str, pk: int) -> HttpResponse:
     plan = _plan(request, depot, pk, to="upkeep")
-    form = WithdrawForm(request.POST or None)
+    form = WithdrawForm(request.POST if request.method == "POST" else None)
     if request.method == "POST" and form.is_valid():
         try:
             bay_plan_withdraw(plan=plan, actor=person_of(request), reason=form.cleaned_data["reason"])

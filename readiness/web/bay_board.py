@@ -177,31 +177,42 @@ def _line(
     charge = line.charge if line.charge is not None and line.charge.counts else None
     state = _state(line, charge, now, plan)
     why = known.get("why", "")
+    starts_at, ends_at, off_at = _really(line, charge)
     return LineView(
         pk=line.pk,
         bank=line.bank.serial,
         stretch=line.stretch,
         unit=known.get("unit", ""),
         bay=line.bay.name,
-        starts_at=line.starts_at,
-        ends_at=line.ends_at,
-        off_at=line.off_at,
+        starts_at=starts_at,
+        ends_at=ends_at,
+        off_at=off_at,
         kw=line.kw,
         set_a=known.get("set_a", {}).get(kind),
         kwh=known.get("kwh", {}).get(kind),
         why=str(WHY[Why(why)]) if why in set(Why) else "",
         state=state,
         state_words=state_words()[state],
-        starts=_moment(line.starts_at, zone),
-        ends=_moment(line.ends_at, zone),
-        off=_moment(line.off_at, zone),
-        day=line.starts_at.astimezone(zone).date(),
+        starts=_moment(starts_at, zone),
+        ends=_moment(ends_at, zone),
+        off=_moment(off_at, zone),
+        day=starts_at.astimezone(zone).date(),
         chemistry=chemistry_word(known.get("chemistry", "")) if known else "",
         charge=charge,
         may_start=state in ("planned", "late")
         and plan.state == BayPlan.State.PUBLISHED
         and line.starts_at - now <= START_AHEAD,
     )
+
+
+def _really(line: BayPlanLine, charge: Charge | None) -> tuple[dt.datetime, dt.datetime, dt.datetime]:
+    """When a line begins, ends and frees its bay: as planned, or as its charge really went."""
+    if charge is None:
+        return line.starts_at, line.ends_at, line.off_at
+    if charge.ended_at is not None:
+        return charge.happened_at, charge.ended_at, charge.ended_at
+    ends_at = charge.planned_end_at or line.ends_at
+    return charge.happened_at, ends_at, max(ends_at, line.off_at)
 
 
 def state_words() -> dict[str, str]:
