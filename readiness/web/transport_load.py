@@ -21,6 +21,7 @@ from readiness.web.transport import CARRIED_OUTCOME, CARRIED_WORDS
 
 MOST_UNITS, MOST_KITS, MOST_PIECES = 12, 12, 30
 HOLDS_NONE, HOLDS_LISTED, HOLDS_UNKNOWN = "none", "listed", ""
+NO_LIST = gettext_lazy("Its goods stand on the list of a unit, and no unit is named.")
 UNSAID = gettext_lazy("Nobody has said whether dangerous goods are on it.")
 
 

@@ -34,7 +34,17 @@ from readiness.web.transport import (
     grid_row,
     law_of,
 )
-from readiness.web.transport_load import HOLDS_UNKNOWN, UNSAID, Behind, Limit, LoadPlan, LoadQuestion, Stowed
+from readiness.web.transport_load import (
+    HOLDS_LISTED,
+    HOLDS_UNKNOWN,
+    NO_LIST,
+    UNSAID,
+    Behind,
+    Limit,
+    LoadPlan,
+    LoadQuestion,
+    Stowed,
+)
 from readiness.web.transport_load_law import law_of_load
 
 # What is left of three seconds for records, law and the page itself.
@@ -74,6 +84,7 @@ class _Candidate:
     word: str
     why: tuple[str, ...]
     aboard: LoadedUnit
+    listed: bool = False  # a pallet with goods of the lists of the units, whichever of them
 
 
 def plan_load(question: LoadQuestion, *, now: dt.datetime, placement_s: float = PLACEMENT_S) -> LoadPlan:
@@ -111,8 +122,9 @@ def plan_load(question: LoadQuestion, *, now: dt.datetime, placement_s: float = 
     behind = _behind(placement, candidates)
     there = {item.key for item in placement.placed}
     goes = [candidate for candidate in candidates if candidate.key in there]
-    tag_of = {candidate.name: candidate.tag for candidate in goes if candidate.tag}
-    aboard = list(dict.fromkeys(candidate.aboard for candidate in goes))
+    judged = _judged(goes, candidates)
+    tag_of = {candidate.name: candidate.tag for candidate in judged if candidate.tag}
+    aboard = list(dict.fromkeys(candidate.aboard for candidate in judged))
     law = law_of_load(aboard, tag_of, question, rules) if goes else None
     cg = None if placement.cg_mm is None else placement.cg_mm + hold.shift_along_mm
     carried = max(
@@ -138,6 +150,16 @@ def plan_load(question: LoadQuestion, *, now: dt.datetime, placement_s: float = 
         _axles(placement, hold),
         str(NOT_ASKED[hold.kind]) + _axles_not_asked(hold),
     )
+
+
+def _judged(goes: Sequence[_Candidate], candidates: Sequence[_Candidate]) -> list[_Candidate]:
+    """Whose goods the law of the load is about: what goes, and where a pallet goes with goods of the lists of the units,
+    every unit named, for those of one that stays behind may be on it.
+    """
+    if not any(candidate.listed for candidate in goes):
+        return list(goes)
+    there = {candidate.key for candidate in goes}
+    return [candidate for candidate in candidates if candidate.key in there or candidate.tag]
 
 
 def _axles_not_asked(hold: Hold) -> str:
@@ -252,10 +274,11 @@ def _kits(question: LoadQuestion, trip: Trip) -> list[_Candidate]:
     for row, kit in enumerate(question.kits):
         answer = fit.answer(row, question.conveyance)
         why = tuple(REASONS[key].sentence for key in answer.against)
-        unsaid = kit.holds == HOLDS_UNKNOWN
+        listed = kit.holds == HOLDS_LISTED
+        unsaid = kit.holds == HOLDS_UNKNOWN or (listed and not question.units)
         carried = Carried.NO if not answer.fits else Carried.CANNOT_DECIDE if unsaid else Carried.YES
         if unsaid:
-            why = (*why, str(UNSAID))
+            why = (*why, str(NO_LIST if listed else UNSAID))
         for n in range(1, kit.count + 1):
             key, name = f"kit:{row + 1}:{n}", kit.name if kit.count == 1 else f"{kit.name} {n}"
             piece = Piece(key, kit.length_mm, kit.width_mm, kit.height_mm, kit.mass_kg)
@@ -270,6 +293,7 @@ def _kits(question: LoadQuestion, trip: Trip) -> list[_Candidate]:
                     str(CARRIED_WORDS[carried]),
                     why,
                     LoadedUnit(kit.name, (), not unsaid),
+                    listed,
                 )
             )
     return found

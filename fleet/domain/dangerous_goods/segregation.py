@@ -7,23 +7,18 @@ ROAD_US 49 CFR 177.848 (its letter O: only so far apart that what leaks cannot m
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 from fleet.domain.dangerous_goods.other_goods import Ruling, unknown
 from fleet.domain.dangerous_goods.words import Mode, Verdict
+from fleet.lib.tables import read_table
 
 Pair = frozenset[str]
 LITHIUM_ALONE = "li_alone"
 AIR_APART_FROM_LITHIUM = frozenset({"2.1", "3", "4.1", "5.1"})
 AIR_APART = frozenset({frozenset({"5.1", "3"}), frozenset({"5.1", "4.2"}), frozenset({"4.3", "8"})})
-SEA_APART = frozenset(
-    {
-        frozenset({"5.1", "3"}),
-        frozenset({"5.1", "4.2"}),
-        frozenset({"5.1", "8"}),
-        frozenset({"4.2", "8"}),
-        frozenset({"4.3", "8"}),
-    }
-)
+TABLES = "fleet.domain.tables"
+TOGETHER = "X"  # of the table of the sea; any number keeps two classes out of one container
 REACTIVE = frozenset({frozenset({"5.1", "3"}), frozenset({"5.1", "4.2"}), frozenset({"5.1", "8"})})
 US_APART = frozenset({frozenset({"4.2", "8"})})  # 177.848(c)
 US_NOT_MIXED = frozenset(
@@ -34,6 +29,23 @@ ALONE_UN = frozenset({"3480", "3090"})
 HYPOCHLORITE_UN = frozenset({"1748", "1791", "2208", "2880", "3485", "3486", "3487"})
 ACID_UN = frozenset({"1760", "2582", "2794", "2796", "2800", "3264"})
 HYPOCHLORITE_WITH_ACID = frozenset({"hypochlorite", "acid"})
+
+
+@cache
+def sea_table() -> dict[tuple[str, str], str]:
+    """IMDG 7.2.4 by pairs of classes, in both orders: X, or 1 (away from) to 4. Explosives among themselves are left out."""
+    found: dict[tuple[str, str], str] = {}
+    for row in read_table(TABLES, "sea_segregation"):
+        for column, word in row.items():
+            if column != "class":
+                for other in column.split():
+                    found[row["class"], other] = found[other, row["class"]] = word
+    return found
+
+
+def _division(hazard_class: str) -> str:
+    """1.4S is 1.4: its compatibility group says nothing here."""
+    return hazard_class[:3] if hazard_class.startswith("1.") else hazard_class
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +59,8 @@ class Stowed:
 def rule_pair(first: Stowed, second: Stowed, mode: Mode) -> Ruling:
     """Whether two goods may stand together, whatever their order."""
     if not first.hazard_class or not second.hazard_class:
+        return unknown("missing_class", "mixed", "class")
+    if mode is Mode.SEA and _sea_word(first, second) is None:
         return unknown("missing_class", "mixed", "class")
     classes = frozenset({first.hazard_class, second.hazard_class})
     reactive = classes in REACTIVE or frozenset({first.tag, second.tag}) == HYPOCHLORITE_WITH_ACID
@@ -67,7 +81,12 @@ def _apart(first: Stowed, second: Stowed, classes: Pair, mode: Mode, reactive: b
         )
     if mode is Mode.ROAD_US:
         return classes in US_APART
-    return mode is Mode.SEA and (classes in SEA_APART or reactive)
+    return mode is Mode.SEA and (_sea_word(first, second) != TOGETHER or reactive)
+
+
+def _sea_word(first: Stowed, second: Stowed) -> str | None:
+    """What IMDG 7.2.4 says of two classes; None where it has no box for them."""
+    return sea_table().get((_division(first.hazard_class or ""), _division(second.hazard_class or "")))
 
 
 def _kept_from_lithium(hazard_class: str) -> bool:

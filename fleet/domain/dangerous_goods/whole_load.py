@@ -249,9 +249,14 @@ def _quantity(line: _Line, entries: Sequence[Entry]) -> tuple[float | None, str]
     told = line.entry.total_unit or unit
     item = line.entry.item
     if isinstance(item, Battery):
-        return (line.entry.total_qty if line.entry.total_qty is not None else item.net_mass_kg), "kg"
+        return (line.entry.total_qty if line.entry.total_qty is not None else _all_of_it_kg(item)), "kg"
     # Of a liquid the litres count; how many a mass would be is not known here.
     return (line.entry.total_qty if told == unit else None), unit
+
+
+def _all_of_it_kg(battery: Battery) -> float | None:
+    """Of an installed battery its mass is that of all; else it is that of one package, of which there may be several."""
+    return battery.net_mass_kg if battery.config == "installed" else None
 
 
 def _trade(lines: Sequence[_Line], table: Entries, unsure: bool) -> Ruling | None:
@@ -282,10 +287,8 @@ def _trade_item(line: _Line, entries: Sequence[Entry]) -> TradeItem:
         package = item.fuel_l
     elif not isinstance(item, Lamp):
         package = item.qty
-    gross = line.entry.gross_kg
-    if gross is None and isinstance(item, Battery):
-        gross = item.package_gross_kg
-    return TradeItem(entries[0].hazard_class, group or None, package, gross)
+    # the gross mass of one package is not that of all: how many there are, a record of a battery does not say
+    return TradeItem(entries[0].hazard_class, group or None, package, line.entry.gross_kg)
 
 
 def _kinds(lines: Sequence[_Line], table: Entries) -> list[Kind]:

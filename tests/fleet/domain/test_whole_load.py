@@ -10,12 +10,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fleet.domain.dangerous_goods.answers import reasons
+from fleet.domain.dangerous_goods.entries import held_entries
 from fleet.domain.dangerous_goods.loads import LoadItem, adr_points
 from fleet.domain.dangerous_goods.records import Battery, Engine, Goods, Item, Lamp
-from fleet.domain.dangerous_goods.segregation import Stowed, rule_kinds, rule_pair, tag_of
+from fleet.domain.dangerous_goods.segregation import Stowed, rule_kinds, rule_pair, sea_table, tag_of
 from fleet.domain.dangerous_goods.unit import UnitItem
 from fleet.domain.dangerous_goods.whole_load import LoadDecision, LoadedUnit, judge_load
 from fleet.domain.dangerous_goods.words import Mode, Verdict
+from fleet.lib.tables import read_table
 
 SHIP_DATE = dt.date(2026, 6, 30)
 PETROL = UnitItem("petrol cans", Goods(un="1203", pg="II", qty=20.0), True, 60.0, "L", 55.0)
@@ -35,6 +37,7 @@ WET = UnitItem(
         sp598_ok=False,
         net_mass_kg=120.0,
     ),
+    total_qty=120.0,
 )
 LAMP = UnitItem("lamps", Lamp(hg_g_each=0.05, hg_g_package=0.5))
 
@@ -231,6 +234,75 @@ def test_pairs_by_road_in_the_united_states(classes: tuple[str, str], key: str) 
     assert rule_pair(first, second, Mode.ROAD_US).reason == key
     assert rule_pair(second, first, Mode.ROAD_US).reason == key
     assert key in reasons()
+
+
+# IMDG 7.2.4, read in two reprints (malvarfreight.com; oocl.com, which says of 1, 'away from': not in one container).
+@pytest.mark.parametrize(
+    ("one", "other", "apart"),
+    [
+        ("2.1", "3", True),  # 2
+        ("2.2", "3", True),  # 1: an extinguisher beside petrol
+        ("2.2", "8", False),
+        ("2.2", "5.1", False),
+        ("2.1", "8", True),  # 1
+        ("4.1", "8", True),  # 1
+        ("3", "4.2", True),  # 2
+        ("3", "8", False),
+        ("3", "6.1", False),
+        ("5.1", "6.1", True),  # 1
+        ("5.1", "4.3", True),  # 2
+        ("5.1", "4.1", True),  # 1
+        ("4.2", "6.1", True),  # 1
+        ("9", "2.1", False),
+        ("1.4S", "3", True),  # 2
+    ],
+)
+def test_pairs_in_one_container_at_sea_are_those_of_the_table(one: str, other: str, apart: bool) -> None:
+    wanted = "segregation_conflict" if apart else "no_table_conflict"
+    assert rule_pair(Stowed(one), Stowed(other), Mode.SEA).reason == wanted
+    assert rule_pair(Stowed(other), Stowed(one), Mode.SEA).reason == wanted
+
+
+def test_the_table_of_the_sea_is_the_same_read_by_row_or_by_column() -> None:
+    rows = {row["class"]: row for row in read_table("fleet.domain.tables", "sea_segregation")}
+    for one, row in rows.items():
+        for other in rows:
+            assert row[other] == rows[other][one], (one, other)
+    held = {entry.hazard_class for entries in held_entries().values() for entry in entries}
+    assert all(sea_table()[one, other] for one in held for other in held)
+
+
+def test_a_class_that_the_table_of_the_sea_has_not_cannot_be_decided() -> None:
+    assert rule_pair(Stowed("2"), Stowed("9"), Mode.SEA).reason == "missing_class"
+    assert rule_pair(Stowed("1.1D"), Stowed("1.4S"), Mode.SEA).reason == "missing_class"
+
+
+def test_of_a_battery_in_packages_one_package_is_not_all() -> None:
+    """Two modules of 32 kg to a case: how many cases there are nobody has said, so no relief is shown by one of them."""
+    assert isinstance(WET.item, Battery)
+    alone = replace(WET, total_qty=None, gross_kg=None)
+    assert road(loaded(alone)).point_lines[0].quantity is None
+    assert reason(road(loaded(alone))) == "adr_1136_not_shown"
+    lithium = Battery(
+        chemistry="li_ion",
+        form="battery",
+        condition="ok",
+        terminals_protected=True,
+        un383="pass",
+        wh=4800.0,
+        net_mass_kg=120.0,
+        package_gross_kg=140.0,
+    )
+    for config, counted in (("installed", 120.0), ("alone", None)):
+        battery = replace(lithium, config=config, host="equipment")
+        assert road(loaded(UnitItem("bank", battery))).point_lines[0].quantity == counted
+    packed = replace(alone, item=replace(WET.item, package_gross_kg=150.0))
+    trade = road(loaded(packed), mode=Mode.ROAD_US).trade
+    assert trade is not None
+    assert "gross_kg" in trade.missing
+    weighed = road(loaded(replace(packed, gross_kg=150.0)), mode=Mode.ROAD_US).trade
+    assert weighed is not None
+    assert "gross_kg" not in weighed.missing
 
 
 def test_tags_of_numbers() -> None:

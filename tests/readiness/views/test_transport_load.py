@@ -251,6 +251,30 @@ def test_a_pallet_of_which_nobody_said_what_is_on_it_cannot_be_decided(unit: Uni
     assert planned(DECK, kits=(HOSES,)).outcome == "pass"
 
 
+def test_a_pallet_with_goods_of_a_list_goes_under_the_law_of_that_list_though_its_unit_stays_behind(
+    unit: Unit,
+) -> None:
+    """Its unit is too high for the box; its hypochlorite is on the pallet, with another unit's acid in the same box."""
+    listed = HOSES | {"holds": "listed"}
+    assert planned(DECK, "N-1", kits=(listed,)).outcome == "pass"
+    with_goods(unit, "2880", "II", 40.0)
+    PackedForm.objects.filter(design=unit.design).update(height_mm=2600.0)
+    plan = planned(BOX, "N-1", kits=(listed,))
+    assert [row.name for row in plan.stowed] == ["hoses"]
+    assert plan.law is not None
+    assert "N-1" in [row.name for row in plan.law.units]
+    without = planned(BOX, "N-1", kits=(HOSES,))
+    assert without.law is not None
+    assert "N-1" not in [row.name for row in without.law.units]
+    assert plan.carried >= without.carried
+
+
+def test_a_pallet_with_goods_of_a_list_where_no_unit_is_named_cannot_be_decided() -> None:
+    plan = planned(DECK, kits=(HOSES | {"holds": "listed"},))
+    assert plan.outcome == "cannot_decide"
+    assert "Its goods stand on the list of a unit, and no unit is named." in plan.stowed[0].why
+
+
 def test_too_many_leave_the_rest_behind_and_say_so(cast: Any) -> None:
     tags = [f"N-{n}" for n in range(1, 4)]
     for tag in tags:
