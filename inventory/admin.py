@@ -9,6 +9,7 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet.web.admin_kinds import EditedAdmin, ReadOnlyAdmin, RecordAdmin, actor_of
 from inventory.models import (
+    ApprovalLimit,
     Balance,
     DesignEquipment,
     DesignItem,
@@ -190,7 +191,9 @@ class SupplyOfferAdmin(EditedAdmin):
 
 
 @admin.register(Order)
-class OrderAdmin(EditedAdmin):
+class OrderAdmin(ReadOnlyAdmin):
+    """Written, approved, sent and closed on its page, where the rules for each step are."""
+
     list_display = ("code", "supplier", "place", "state", "sent_on", "promised_on")
     list_filter = ("state", "supplier")
     list_select_related = ("supplier", "place")
@@ -198,7 +201,7 @@ class OrderAdmin(EditedAdmin):
 
 
 @admin.register(OrderLine)
-class OrderLineAdmin(EditedAdmin):
+class OrderLineAdmin(ReadOnlyAdmin):
     list_display = ("order", "item", "qty", "received", "price", "funding")
     list_select_related = ("order", "item", "funding")
 
@@ -209,6 +212,11 @@ class OrderLineAdmin(EditedAdmin):
     @admin.display(description=_("received"))
     def received(self, line: Any) -> Any:
         return line.received_qty
+
+
+@admin.register(ApprovalLimit)
+class ApprovalLimitAdmin(EditedAdmin):
+    list_display = ("currency", "amount")
 
 
 @admin.register(StockPolicy)

@@ -4,6 +4,7 @@ from inventory.models.goods import GoodsCheck, GoodsKind, GoodsLine, GoodsListCh
 from inventory.models.items import DesignEquipment, DesignItem, Item, SharedEquipment
 from inventory.models.ledger import Balance, FittedPart, Lot, Movement, PartDebt
 from inventory.models.supply import (
+    ApprovalLimit,
     FundingSource,
     Order,
     OrderLine,
@@ -14,6 +15,7 @@ from inventory.models.supply import (
 )
 
 __all__ = [
+    "ApprovalLimit",
     "Balance",
     "DesignEquipment",
     "DesignItem",

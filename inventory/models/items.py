@@ -35,6 +35,9 @@ class Item(Versioned):
     extendable = models.BooleanField(_("life may be extended by test"), default=False)
     grounds_unit = models.BooleanField(_("a unit cannot leave without it"), default=True)
     shelf_life_months = models.PositiveSmallIntegerField(null=True, blank=True)
+    min_life_days = models.PositiveSmallIntegerField(
+        _("least remaining life on arrival, days"), null=True, blank=True
+    )
     service_life_h = models.FloatField(_("service life, hours"), null=True, blank=True)
     service_life_m3 = models.FloatField(_("service life, volume"), null=True, blank=True)
     service_life_months = models.PositiveSmallIntegerField(

@@ -33,6 +33,9 @@ class Lot(Versioned):
         "inventory.FundingSource", on_delete=models.PROTECT, null=True, blank=True, related_name="lots"
     )
     note = models.CharField(max_length=400, blank=True)
+    split_from = models.ForeignKey(
+        "self", on_delete=models.PROTECT, null=True, blank=True, related_name="splits", editable=False
+    )
 
     class Meta:
         ordering = ["item", "expires_on", "code"]

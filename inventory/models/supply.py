@@ -14,7 +14,7 @@ from fleet.models.base import span_in_order
 from fleet.querysets import SpanQuerySet
 from inventory.models.items import Item
 from inventory.models.ledger import Lot, Movement
-from inventory.querysets import OrderLineQuerySet, ReceiptQuerySet
+from inventory.querysets import OrderLineQuerySet, OrderQuerySet, ReceiptQuerySet
 
 
 class FundingSource(Versioned):
@@ -100,8 +100,17 @@ class Order(Versioned):
     approved_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
+    approved_at = models.DateTimeField(null=True, blank=True, editable=False)
     sent_on = models.DateField(null=True, blank=True)
+    confirmed_on = models.DateField(null=True, blank=True)
     promised_on = models.DateField(null=True, blank=True)
+    their_ref = models.CharField(_("the supplier's own number"), max_length=60, blank=True)
+    closed_on = models.DateField(null=True, blank=True)
+    end_reason = models.CharField(_("why it was cancelled or closed short"), max_length=400, blank=True)
+    note = models.CharField(_("note to the supplier"), max_length=400, blank=True)
+    token = models.UUIDField(null=True, blank=True, unique=True, editable=False)
+
+    objects = OrderQuerySet.as_manager()
 
     class Meta:
         ordering = ["-created_at"]
@@ -110,11 +119,26 @@ class Order(Versioned):
         return self.code
 
 
+class ApprovalLimit(Versioned):
+    """Up to this total whoever wrote an order may approve it; above it, or in a currency without a limit, another person."""
+
+    currency = models.CharField(_("currency"), max_length=3, unique=True)
+    amount = models.DecimalField(_("approved by another person above"), max_digits=12, decimal_places=2)
+
+    class Meta:
+        ordering = ["currency"]
+        constraints = [models.CheckConstraint(condition=Q(amount__gte=0), name="approval_limit_not_negative")]
+
+    def __str__(self) -> str:
+        return f"{self.amount} {self.currency}"
+
+
 class OrderLine(models.Model):
     order = models.ForeignKey(Order, on_delete=models.CASCADE, related_name="lines")
     item = models.ForeignKey(Item, on_delete=models.PROTECT, related_name="order_lines")
     qty = models.DecimalField(max_digits=12, decimal_places=3, validators=[MinValueValidator(0)])
     price = models.DecimalField(max_digits=12, decimal_places=4)
+    promised_on = models.DateField(_("promised for"), null=True, blank=True)
     funding = models.ForeignKey(
         FundingSource, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )

@@ -31,6 +31,7 @@ from fleet.models import (
     UnitStay,
 )
 from inventory.models import (
+    ApprovalLimit,
     Balance,
     DesignEquipment,
     FittedPart,
@@ -280,6 +281,7 @@ MAKERS: dict[str, Maker] = {
     "inventory.FundingSource": lambda: FundingSource.objects.create(code=code(), name="Fund"),
     "inventory.Supplier": lambda: Supplier.objects.create(code=code(), name="Supplier"),
     "inventory.SupplyOffer": supply_offer,
+    "inventory.ApprovalLimit": lambda: ApprovalLimit.objects.create(currency=code()[-3:], amount=100),
     "inventory.Order": order,
     "inventory.OrderLine": order_line,
     "inventory.Receipt": receipt,

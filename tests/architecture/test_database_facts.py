@@ -211,6 +211,7 @@ CHECKS: dict[str, list[Bad | Callable[[], Bad]]] = {
     "supply_offer_in_order": ENDS_ON,
     "supply_offer_positive": [{"price": -1}, {"pack_qty": 0}],
     "order_line_positive": [{"qty": 0}, {"price": -1}],
+    "approval_limit_not_negative": [{"amount": -1}],
     "receipt_damaged_not_negative": [{"damaged_qty": -1}],
     "stock_policy_in_order": ENDS_ON,
     "stock_policy_order_up_to_above": [{"order_up_to": 0}, {"reorder_point": -1}],
