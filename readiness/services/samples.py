@@ -82,6 +82,7 @@ class _Read:
     taken: Taken
     banks: Mapping[int, KnownBank]
     refused_of: Mapping[int, int]
+    conflicts_of: dict[int, int] = field(default_factory=dict)
 
 
 def _read(
@@ -164,10 +165,7 @@ def samples_take(
         with transaction.atomic():
             units |= _write(read, part, post, now)
         fault_point("samples:batch-written")
-    if taken.conflicts:
-        post.faults = [fault.as_dict() for fault in taken.faults[:FAULTS_KEPT]]
-        SamplePost.objects.filter(pk=post.pk).update(faults=post.faults)
-    post.refresh_from_db()
+    _close_post(read, post, now)
     units_changed(units)
     return taken
 
@@ -175,21 +173,33 @@ def samples_take(
 def _open_post(
     read: _Read, *, how: str, actor: User | None, key: ApiToken | None, name: str, now: dt.datetime
 ) -> SamplePost:
-    """The row of the arrival, and what was refused of each bank."""
+    """The row of the arrival."""
+    return SamplePost.objects.create(
+        received_at=now,
+        received_by=actor,
+        key=key,
+        how=how,
+        name=name[:200],
+        rows=read.taken.rows,
+        refused=read.taken.refused,
+        faults=[fault.as_dict() for fault in read.taken.faults[:FAULTS_KEPT]],
+    )
+
+
+def _close_post(read: _Read, post: SamplePost, now: dt.datetime) -> None:
+    """What only shows at the end: rows in conflict, and what was refused of each bank that has a logger."""
+    refused, clashing = read.refused_of, read.conflicts_of
     with transaction.atomic():
-        post = SamplePost.objects.create(
-            received_at=now,
-            received_by=actor,
-            key=key,
-            how=how,
-            name=name[:200],
-            rows=read.taken.rows,
-            refused=read.taken.refused,
-            faults=[fault.as_dict() for fault in read.taken.faults[:FAULTS_KEPT]],
-        )
-        for bank, number in sorted(read.refused_of.items()):
-            BankLogger.objects.filter(bank=bank).update(refused=F("refused") + number, seen_at=now)
-    return post
+        if clashing:
+            faults = [fault.as_dict() for fault in read.taken.faults[:FAULTS_KEPT]]
+            SamplePost.objects.filter(pk=post.pk).update(faults=faults)
+        for bank in sorted({*refused, *clashing}):
+            BankLogger.objects.filter(bank=bank).update(
+                refused=F("refused") + refused.get(bank, 0),
+                conflicts=F("conflicts") + clashing.get(bank, 0),
+                seen_at=now,
+            )
+    post.refresh_from_db()
 
 
 def _batches(series: Series) -> Iterator[Series]:
@@ -221,17 +231,18 @@ def _spans(bank: IntArray, day: IntArray, before: int) -> list[tuple[int, int, i
     ]
 
 
-def _count(read: _Read, part: Series, there: Series) -> Series:
-    """Counts the rows of a batch and tells of conflicts; returns the fresh ones."""
+def _count(read: _Read, part: Series, there: Series) -> tuple[Series, Series]:
+    """Counts the rows of a batch and tells of conflicts; returns the fresh ones and the known ones."""
     found = sort_out(part, there)
     read.taken.kept += len(found.fresh)
     read.taken.known += len(found.known)
     read.taken.conflicts += len(found.conflict)
     for n in found.conflict.tolist():
         bank = read.banks[int(part.bank[n])]
+        read.conflicts_of[bank.pk] = read.conflicts_of.get(bank.pk, 0) + 1
         read.taken.faults.append(conflict_fault(int(part.row[n]), bank.serial, int(part.at_us[n])))
     read.taken.faults.sort(key=lambda fault: fault.row)
-    return part.take(found.fresh)
+    return part.take(found.fresh), part.take(found.known)
 
 
 def _write(read: _Read, part: Series, post: SamplePost, now: dt.datetime) -> set[int]:
@@ -240,17 +251,14 @@ def _write(read: _Read, part: Series, post: SamplePost, now: dt.datetime) -> set
     loggers = _locked(bank_ids)
     banks, days = days_touched(part)
     there = samples_between(_spans(banks, days, REACH_DAYS))
-    before = (read.taken.kept, read.taken.known, read.taken.conflicts)
-    fresh = _count(read, part, there)
-    kept, known, conflicts = (
-        now_ - was
-        for now_, was in zip((read.taken.kept, read.taken.known, read.taken.conflicts), before, strict=True)
-    )
+    fresh, known = _count(read, part, there)
     _insert(fresh, post)
     changed = _days_again(_joined(there, fresh), banks, days, now) if len(fresh) else set()
-    changed |= _heard(loggers, part, fresh, there, now)
+    changed |= _heard(loggers, fresh, known, now)
     SamplePost.objects.filter(pk=post.pk).update(
-        kept=F("kept") + kept, known=F("known") + known, conflicts=F("conflicts") + conflicts
+        kept=F("kept") + len(fresh),
+        known=F("known") + len(known),
+        conflicts=F("conflicts") + len(part) - len(fresh) - len(known),
     )
     units = units_of_banks(changed) if changed else set()
     if units:
@@ -334,14 +342,12 @@ def _same_days(fresh: SampleDays, there: SampleDays) -> BoolArray:
     return same
 
 
-def _heard(
-    loggers: Mapping[int, BankLogger], part: Series, fresh: Series, there: Series, now: dt.datetime
-) -> set[int]:
+def _heard(loggers: Mapping[int, BankLogger], fresh: Series, known: Series, now: dt.datetime) -> set[int]:
     """What each logger was last heard to say; returns the banks whose logger speaks again after a silence."""
     again: set[int] = set()
     hot = np.isfinite(fresh.values[:, VALUES.index("temp_c")])
     kept_of = _per_bank(fresh)
-    known_of = {bank: number - kept_of.get(bank, 0) for bank, number in _per_bank(part).items()}
+    known_of = _per_bank(known)
     newest, newest_temp = _newest(fresh), _newest(fresh.take(hot))
     for bank, logger in loggers.items():
         logger.seen_at = now

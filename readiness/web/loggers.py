@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy as _l
 
 from fleet.lib.quantities import System, format_quantity
-from fleet.web.days import moment_words
+from fleet.web.days import day_words, moment_words
 from fleet.web.drawing import BandPoint, Chart, Dot, line_chart
 from readiness.domain.loggers import LoggerState
 from readiness.logger_words import FAILING, STATE_WORDS, believed_words, mend_words
@@ -47,6 +47,15 @@ def zone_of(view: LoggerView) -> str:
     return view.depot.time_zone if view.depot else "UTC"
 
 
+def since_words(view: LoggerView) -> str:
+    """A silence begins at an instant; what shows in whole days is told by its first day, which is one in UTC."""
+    if view.since is None:
+        return ""
+    if view.state in (LoggerState.SILENT, LoggerState.OFF):
+        return moment_words(view.since, zone_of(view))
+    return day_words(view.since.date())
+
+
 def logger_line(view: LoggerView) -> LoggerLine:
     zone = zone_of(view)
     stay = view.stay
@@ -57,7 +66,7 @@ def logger_line(view: LoggerView) -> LoggerLine:
         where=(stay.place.name if stay.place else "") if stay else _("nowhere on file"),
         unit_tag=stay.unit.tag if stay and stay.unit else "",
         word=str(STATE_WORDS[view.state]),
-        sentence=believed_words(view.state, moment_words(view.since, zone)),
+        sentence=believed_words(view.state, since_words(view)),
         mend=mend_words(view.state),
         heard=moment_words(view.logger.last_at, zone),
         failing=view.state in FAILING,
@@ -153,13 +162,13 @@ def logger_chart(view: LoggerView) -> Chart | None:
     drawn = line_chart(
         title=_("Logged temperature, °C"),
         description=_(
-            "Lowest, mean and highest value of each day; beside them what stands in where a day does not count."
+            "Lowest, mean and highest value of each day; as dots what stands in where a day does not count."
         ),
         series=[BandPoint(day.day, day.low_c, day.mean_c, day.high_c) for day in days],
         dots=[
-            Dot(day.day, round(day.expected_c, 1), words, counted=bool(day.why_not))
+            Dot(day.day, round(day.expected_c, 1), words)
             for day in days
-            if day.expected_c is not None
+            if day.why_not and day.expected_c is not None
         ],
         low=math.floor(min(values) / 5) * 5.0,
         high=math.ceil(max(values) / 5) * 5.0 + (5.0 if min(values) == max(values) else 0.0),

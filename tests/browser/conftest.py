@@ -55,6 +55,7 @@ def world(
     from django.conf import settings
     from django.test.utils import setup_databases, teardown_databases
 
+    from readiness.demo.loggers import loggers_at_work
     from readiness.demo.logins import make_logins
     from readiness.demo.passes import past_passes, people_at_work, todays_pass
     from readiness.demo.scenario import build
@@ -67,6 +68,7 @@ def world(
         Writer(build(source, today)).write()
         names = [person["username"] for person in source["people"] if person["login"]]
         logins = make_logins(names, tmp_path_factory.mktemp("logins"))
+        loggers_at_work(today)
         past_passes(today, 4)
         todays_pass(today)
         people_at_work(today)

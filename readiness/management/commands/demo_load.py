@@ -14,6 +14,7 @@ from django.db import connection
 from django.utils import timezone
 
 from fleet.models import Place, Unit
+from readiness.demo.loggers import loggers_at_work
 from readiness.demo.logins import FILE, kept, make_logins
 from readiness.demo.passes import past_passes, people_at_work, todays_pass
 from readiness.demo.scenario import SEED, build
@@ -61,6 +62,7 @@ class Command(BaseCommand):
         if not options["no_logins"]:
             logins = [str(login) for login in make_logins(self.usernames, folder)]
         if options["weeks"] is not None:
+            loggers_at_work(today)
             past_passes(today, options["weeks"])
             self.stdout.write(todays_pass(today).rstrip())
             people_at_work(today)

@@ -80,6 +80,8 @@ def test_other_values_for_the_same_instant_are_a_conflict_and_what_is_on_file_st
     assert taken.faults[0].key == "sample.conflict"
     assert "B-1 has other values on file" in taken.faults[0].message
     assert Sample.objects.get(bank=bank, at=START).temp_c == 12.0
+    logger = BankLogger.objects.get(bank=bank)
+    assert (logger.kept, logger.known, logger.conflicts, logger.refused) == (2, 0, 1, 0)
     twice = take([row("B-1", 9, temp_c=1.0), row("B-1", 9, temp_c=2.0), row("B-1", 9, temp_c=1.0)])
     assert (twice.kept, twice.known, twice.conflicts) == (1, 1, 1)
     # A value left out is another value than one that was measured.
@@ -127,6 +129,7 @@ def test_nonsense_is_refused_with_row_field_and_mend_and_the_rest_is_kept(
     assert Sample.objects.count() == 2
     post = SamplePost.objects.get()
     assert post.faults == [fault.as_dict()]
+    assert BankLogger.objects.get().refused == (0 if field == "bank" else 1)
 
 
 def test_a_row_that_is_no_row_and_a_row_with_two_faults() -> None:
