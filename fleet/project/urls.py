@@ -26,6 +26,7 @@ api = NinjaAPI(title="Musterwell", version="1", urls_namespace="api", docs_url=N
 api.add_router("", "readiness.api.router")
 api.add_router("", "readiness.api_transport.router")
 api.add_router("", "readiness.api_load.router")
+api.add_router("", "readiness.api_bays.router")
 api.add_router("", "readiness.api_samples.router")
 
 

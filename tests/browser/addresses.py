@@ -14,6 +14,8 @@ FILES = {
     "fleet:import-template",
     "fleet:import-faults",
     "readiness:rules-template",
+    "readiness:bay-calendar-feed",
+    "readiness:bay-plan-progress",
     "readiness:sweep-progress",
     "readiness:unit-transport-pdf",
     "healthz",
@@ -105,6 +107,33 @@ def odd_day() -> list[Any]:
     return ["LIS", CrewDay.objects.filter(place__code="LIS").order_by("-day")[0].pk]
 
 
+def bay_plan() -> list[Any]:
+    """A draft of the Lisbon depot, made here: the scenario publishes none."""
+    from fleet.models import Place
+    from readiness.models import BayPlan
+    from readiness.services.bay_plans import bay_plan_compute
+
+    there = BayPlan.objects.filter(place__code="LIS", lines__isnull=False).order_by("pk").first()
+    plan = there or bay_plan_compute(place=Place.objects.get(code="LIS"), actor=None)
+    return ["LIS", plan.pk]
+
+
+def bay_line() -> list[Any]:
+    """One that runs already, so that it can be ended."""
+    from readiness.models import BayPlanLine
+
+    place, plan = bay_plan()
+    lines = BayPlanLine.objects.filter(plan=plan).order_by("charge__isnull", "starts_at", "pk")
+    return [place, lines[0].pk]
+
+
+def bay_calendar() -> list[Any]:
+    from fleet.models import Place
+    from readiness.services.bay_calendars import bay_calendar_renew
+
+    return [bay_calendar_renew(place=Place.objects.get(code="LIS"), actor=None)]
+
+
 def unit_form() -> list[Any]:
     """A packed form in which something differs from the design, where there is one."""
     from fleet.models import PackedForm, UnitForm
@@ -133,6 +162,9 @@ THINGS: dict[str, Callable[[], list[Any]]] = {
     for each in (
         unit,
         bank,
+        bay_plan,
+        bay_line,
+        bay_calendar,
         record,
         lot,
         movement,
