@@ -294,7 +294,13 @@ def _own_block(
     tank_l = np.array([litres for _place, litres, _density in fuel], dtype=np.float64)
     density = np.array([kg_l for _place, _litres, kg_l in fuel], dtype=np.float64)
     which, fuelled = forms.lines_of(unit[with_fuel])
-    fuel_kg = (tank_l[which] - weighed_l[fuelled]) * density[which]
+    fuel_kg = tank_l[which] * density[which]
+    # what was in all tanks when it was weighed is taken off once, and as the lightest fuel it can have been
+    least = np.full(len(weighed_l), np.inf)
+    with np.errstate(invalid="ignore"):  # what is not known stays so
+        np.minimum.at(least, fuelled, density[which])
+    once, place = np.unique(fuelled, return_index=True)
+    fuel_kg[place] -= weighed_l[once] * least[once]
     of = np.concatenate([line, with_fuel[which]])
     kind = np.concatenate([np.full(len(line), OWN), np.full(len(which), FUEL)])
     order = np.lexsort((kind, of))

@@ -165,7 +165,9 @@ def floor_limit_kg_m2(types: ConveyanceTable, stated: Sequence[tuple[str, float]
 def _floor(board: Board, loads: LoadColumns, planes: Freighters, trip: Trip) -> None:
     stated = loads.known("bearing_area_m2")
     footprint_m2 = loads["length_mm"] * loads["width_mm"] / 1e6
-    pressure = loads["mass_kg"] / np.where(stated, loads["bearing_area_m2"], footprint_m2)
+    hold_m2 = planes.types["hold_length_mm"] * planes.types["hold_width_mm"] / 1e6
+    boards_m2 = np.fmin(loads["bearing_area_m2"], hold_m2)  # no board reaches beyond the hold
+    pressure = loads["mass_kg"] / np.where(stated, boards_m2, footprint_m2)
     # wheels and the corners of a container press on next to nothing: only boards of a stated size spread that
     on_points = on_edges(loads) & ~stated
     pressure = np.where(on_points, np.nan, pressure)

@@ -60,7 +60,10 @@ def _floor(
     board: Board, loads: LoadColumns, boxes: ConveyanceTable, trip: Trip, *, along: np.ndarray
 ) -> None:
     bearing_known = loads.known("bearing_length_mm")
-    bearing_m = np.where(bearing_known, loads["bearing_length_mm"], along) / 1000.0
+    beams_mm = np.fmin(
+        loads["bearing_length_mm"], boxes["int_length_mm"]
+    )  # no beam is longer than the box it lies in
+    bearing_m = np.where(bearing_known, beams_mm, along) / 1000.0
     rank = np.where(bearing_known, TAKEN, OTHER).astype(np.int8)
     line = boxes["line_load_kg_per_m"]
     pressed = loads["mass_kg"] / bearing_m

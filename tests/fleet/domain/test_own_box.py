@@ -124,6 +124,15 @@ def test_a_trailer_stands_in_a_container_on_its_axle() -> None:
     assert ask(replace(trailer, axle_load_kg=None, bearing_length_mm=3000.0), "c20gp_typ") == ("fits", "ok")
 
 
+def test_beams_and_boards_reach_no_further_than_the_floor_they_lie_on() -> None:
+    """4,500 kg/m and 5.898 m are 26,541 kg; a Cessna 208B has 3.86 × 1.575 m of floor at 976 kg/m2: 5,933 kg."""
+    long = Load(2000.0, 1500.0, 1500.0, 26600.0, cg_offset_mm=0.0, on_wheels=False, boxed=False)
+    assert ask(replace(long, bearing_length_mm=90_000.0), "c20gp_typ") == ("refused", "line_load")
+    assert ask(replace(long, mass_kg=26500.0, bearing_length_mm=90_000.0), "c20gp_typ") == ("fits", "ok")
+    small = replace(long, length_mm=1100.0, width_mm=1000.0, height_mm=1000.0, mass_kg=6000.0)
+    assert "floor_pressure" in answer_one(replace(small, bearing_area_m2=90.0), "c208b", TRIP).answer.refusals
+
+
 def test_the_kind_of_a_form_says_how_it_stands() -> None:
     measures = Measures(length_mm=2991.0, container_gross_kg=10160.0)
     for kind, wheels, boxed in (

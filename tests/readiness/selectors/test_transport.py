@@ -457,3 +457,26 @@ def test_where_no_standard_mission_is_stated_a_kit_that_was_weighed_is_not_enoug
         )
     WeighingFactory(unit=skid, packed_form=form, mass_kg=1850.0, kit_aboard=False, happened_at=ago(5))
     assert record(skid, days=5).forms[0].mass.total_kg == pytest.approx(1854.0)
+
+
+def test_the_fuel_of_two_tanks_that_were_weighed_together_is_taken_off_once(skid: Unit) -> None:
+    """Weighed with 20 L in both tanks; now 12 L of diesel and 8 L of petrol: the mass is that of the weighing, and what is
+    not known, how much of each it was, counts as the lighter fuel. EN 590: 0.845, EN 228: 0.775 kg/L at most."""
+    form = PackedForm.objects.get(design=skid.design)
+    for label, fuel, litres in (("generator", "diesel", 12.0), ("pump", "petrol", 8.0)):
+        line = GoodsLine.objects.create(
+            unit=skid,
+            label=label,
+            kind="engine",
+            attributes={"fuel": fuel},
+            mass_kg=30.0,
+            happened_at=ago(60),
+        )
+        GoodsCheck.objects.create(
+            unit=skid, line=line, kind="tank", answer="in_tank", fuel_l=litres, happened_at=ago(1)
+        )
+    WeighingFactory(unit=skid, packed_form=form, mass_kg=1900.0, fuel_l=20.0, happened_at=ago(40))
+    fuel_kg = 12.0 * 0.845 + 8.0 * 0.775
+    assert record(skid).forms[0].mass.total_kg == pytest.approx(1900.0 + fuel_kg - 20.0 * 0.775)
+    WeighingFactory(unit=skid, packed_form=form, mass_kg=1900.0, fuel_l=0.0, happened_at=ago(39))
+    assert record(skid).forms[0].mass.total_kg == pytest.approx(1900.0 + fuel_kg)
