@@ -6,12 +6,15 @@ from typing import Any
 
 import django_filters
 from django import forms
-from django.db.models import Q, QuerySet
+from django.db.models import F, Q, QuerySet
 from django.utils.translation import gettext_lazy as _
 
-from fleet.models import Design, Place, Unit
+from fleet.models import BankStay, Design, Place, Unit
 from fleet.models.away import Absence
+from fleet.models.banks import Chemistry
 from fleet.models.office import Role
+from readiness.bank_words import FLAG_NAMES
+from readiness.domain.bank_flags import Flag
 from readiness.models import Alert
 from readiness.models.sweep import Outcome
 
@@ -50,6 +53,43 @@ class UnitFilter(django_filters.FilterSet):
 
     def whereabouts(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
         return queryset.filter(away__isnull=True) if value == "here" else queryset.filter(away=value)
+
+
+class BankFilter(django_filters.FilterSet):
+    q = django_filters.CharFilter(
+        label=_("Serial, unit or place"), method="search", widget=forms.TextInput(attrs={"type": "search"})
+    )
+    flag = django_filters.ChoiceFilter(
+        label=_("What stands out"),
+        method="stands_out",
+        empty_label=_("all banks"),
+        choices=[
+            ("any", _("anything but a test that is due")),
+            *((flag.name.lower(), words) for flag, words in FLAG_NAMES.items() if flag.name),
+        ],
+    )
+    chemistry = django_filters.ChoiceFilter(
+        label=_("Kind"), field_name="bank__chemistry", choices=Chemistry.choices, empty_label=_("any")
+    )
+
+    class Meta:
+        model = BankStay
+        fields: list[str] = []
+
+    def search(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        for word in value.split():
+            queryset = queryset.filter(
+                Q(bank__serial__icontains=word)
+                | Q(unit__tag__icontains=word)
+                | Q(place__name__icontains=word)
+            )
+        return queryset
+
+    def stands_out(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        bits = sum(int(flag) for flag in Flag if flag != Flag.TEST_DUE)
+        if value != "any":
+            bits = int(Flag[value.upper()])
+        return queryset.alias(told=F("bank__state__flags").bitand(bits)).filter(told__gt=0)
 
 
 class AlertFilter(django_filters.FilterSet):

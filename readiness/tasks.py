@@ -11,6 +11,7 @@ from django.utils import timezone
 from fleet.lib.jobs import JobContext, job_handler
 from fleet.models import RuleEdition, User
 from fleet.services.editions import edition_count, edition_release
+from readiness.services.back_test import run_back_test
 from readiness.services.bay_plans import run_bay_plan
 from readiness.services.digest import send_digest
 from readiness.services.judgement_due import judge_lost
@@ -25,6 +26,11 @@ def sweep(ctx: JobContext) -> dict[str, Any]:
 @job_handler("sweep_units")
 def sweep_units(ctx: JobContext) -> dict[str, Any]:
     return run_sweep_units(ctx)
+
+
+@job_handler("back_test")
+def replay_the_past(ctx: JobContext) -> dict[str, Any]:
+    return run_back_test(ctx)
 
 
 @job_handler("bay_plan")

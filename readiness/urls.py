@@ -3,6 +3,7 @@ from django.urls import URLPattern, URLResolver, path
 from readiness.views import (
     alerts,
     away,
+    back_test,
     banks,
     bay_board,
     bay_lines,
@@ -161,6 +162,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("loggers/<int:pk>/", loggers.logger_show, name="logger-show"),
     path("loggers/<int:pk>/edit/", loggers.logger_edit_page, name="logger-edit"),
     path("banks/", banks.bank_list, name="bank-list"),
+    path("back-test/", back_test.back_test_page, name="back-test"),
     path("banks/<path:serial>/reading/", banks.bank_reading_record, name="bank-reading-record"),
     path("banks/<path:serial>/charge/start/", banks.bank_charge_start, name="bank-charge-start"),
     path("banks/<path:serial>/charge/end/", banks.bank_charge_stop, name="bank-charge-stop"),

@@ -42,6 +42,9 @@ class BackTest:
     def __len__(self) -> int:
         return len(self.event)
 
+    def take(self, at: BoolArray | IntArray) -> BackTest:
+        return BackTest(**{name: getattr(self, name)[at] for name in self.__dataclass_fields__})
+
     def inside(self, *, learned: bool = True, sigmas: float = PESSIMISTIC_SIGMAS) -> BoolArray:
         """Whether each measured value fell inside the band predicted for it (1.28 sigma each way: 80 %).
 

@@ -137,7 +137,7 @@ def banks_listed(*, depot: Place | None, shelves_only: bool) -> QuerySet[BankSta
     readings = Reading.objects.counting().filter(bank=OuterRef("bank")).order_by("-happened_at")
     charges = Charge.objects.counting().filter(bank=OuterRef("bank"), ended_at__isnull=True)
     found: QuerySet[BankStay] = (
-        stays.select_related("bank", "unit", "unit__home", "place")
+        stays.select_related("bank", "bank__state", "unit", "unit__home", "place")
         .annotate(read_at=Subquery(readings.values("happened_at")[:1]), charging=Exists(charges))
         .order_by("bank__serial")
     )

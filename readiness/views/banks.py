@@ -9,6 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_GET, require_http_methods
 
 from fleet.models import BankStay, BatteryBank, BatteryBlock, Place
@@ -23,11 +24,14 @@ from fleet.permissions import (
 from fleet.services.banks import block_move, block_swap
 from fleet.web.changes import change_lines
 from fleet.web.days import today_at
+from fleet.web.export import export_format, export_links, file_response
 from fleet.web.page import render_page
 from fleet.web.paging import page_of
 from fleet.web.site import chosen_depot, person_of, unit_system
+from fleet.web.sorting import Column, sorting_of
 from fleet.web.words import spoken
 from readiness import forms as record_forms
+from readiness.filters import BankFilter
 from readiness.forms import banks as bank_forms
 from readiness.forms.transport_facts import bank_facts_said
 from readiness.selectors.loggers import logger_of_bank
@@ -45,21 +49,86 @@ from readiness.sentences import state_words
 from readiness.services import upkeep
 from readiness.views.charging import card_of, told_of_bank
 from readiness.web.bank_learning import flag_lines, learning_words, unknown_words
-from readiness.web.bank_page import bank_pairs, block_lines, chart_of_bank, stay_lines
+from readiness.web.bank_page import bank_pairs, block_lines, chart_of_bank, list_lines, stay_lines
 from readiness.web.history import history_lines
 from readiness.web.loggers import temperature_pairs
 from readiness.web.record_pages import About, about_bank, nothing_to_write, record_answer, record_inputs
+
+COLUMNS = [
+    Column("bank", gettext_lazy("Bank"), ("bank__serial",)),
+    Column("kind", gettext_lazy("Kind"), ("bank__chemistry", "bank__serial")),
+    Column("capacity", gettext_lazy("Capacity"), ("bank__capacity_ah", "bank__serial"), number=True),
+    Column("where", gettext_lazy("Where"), ("unit__tag", "bank__serial")),
+    Column("read", gettext_lazy("Last reading"), ("read_at", "bank__serial")),
+    Column(
+        "loses", gettext_lazy("Loses in 30 days"), ("bank__state__own_pct_month", "bank__serial"), number=True
+    ),
+    Column(
+        "peers", gettext_lazy("Against its peers"), ("bank__state__peer_ratio", "bank__serial"), number=True
+    ),
+    Column("flags", gettext_lazy("What stands out")),
+]
 
 
 @member_required
 @require_GET
 def bank_list(request: HttpRequest) -> HttpResponse:
-    """The banks on a shelf, or all of them."""
+    """The banks on a shelf, or all of them: searched, filtered by what stands out, sorted, as a file."""
     depot = chosen_depot(request)
-    everywhere = request.GET.get("where") == "all"
-    paging = page_of(request, banks_listed(depot=depot, shelves_only=not everywhere))
-    context = {"depot": depot, "everywhere": everywhere, "paging": paging}
-    return render_page(request, "readiness/bank_list.html", context)
+    # What stands out is told of banks in units, so asking for it looks everywhere.
+    everywhere = request.GET.get("where") == "all" or bool(request.GET.get("flag"))
+    filters = BankFilter(request.GET, banks_listed(depot=depot, shelves_only=not everywhere), request=request)
+    sorting = sorting_of(request, COLUMNS, default="bank")
+    rows = sorting.apply(filters.qs)
+    if kind := export_format(request):
+        return _bank_file(kind, rows)
+    paging = page_of(request, rows)
+    context = {
+        "depot": depot,
+        "everywhere": everywhere,
+        "filters": filters,
+        "heads": sorting.heads,
+        "sort": request.GET.get("sort", ""),
+        "paging": paging,
+        "lines": list_lines(paging.rows),
+        "links": export_links(request),
+    }
+    return render_page(request, "readiness/bank_list.html", context, region="readiness/bank_table.html")
+
+
+def _bank_file(kind: str, rows: Any) -> HttpResponse:
+    columns = [
+        _("Bank"), _("Kind"), _("Capacity, Ah"), _("Where"), _("Last reading"), _("Loses in 30 days, %"),
+        _("Low end, %"), _("High end, %"), _("Published, %"), _("Against its peers"), _("What stands out"),
+        _("Worked out for"),
+    ]  # fmt: skip
+    cells = [
+        [
+            line.stay.bank.serial,
+            line.stay.bank.get_chemistry_display(),
+            line.stay.bank.capacity_ah,
+            line.stay.unit.tag if line.stay.unit else line.stay.place.name,
+            line.stay.read_at.date() if line.stay.read_at else None,
+            *(
+                None if line.state is None or value is None else round(value, 2)
+                for value in (
+                    (
+                        line.state.own_pct_month,
+                        line.state.own_low_pct_month,
+                        line.state.own_high_pct_month,
+                        line.state.published_pct_month,
+                        line.state.peer_ratio,
+                    )
+                    if line.state
+                    else (None,) * 5
+                )
+            ),
+            "; ".join(line.flags),
+            line.state.as_of if line.state else None,
+        ]
+        for line in list_lines(rows)
+    ]
+    return file_response(name="banks", kind=kind, columns=columns, rows=cells)
 
 
 @member_required

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 from django.utils.translation import gettext as _
 
@@ -12,6 +13,8 @@ from fleet.lib.quantities import System, format_quantity
 from fleet.models import BlockStay
 from fleet.web.days import day_words, distance_words, moment_words
 from fleet.web.drawing import Chart
+from readiness.bank_words import flag_names
+from readiness.models import BankState
 from readiness.selectors.pages_bank import BankPage
 from readiness.selectors.pages_charge import BankTold
 from readiness.web.unit_parts import Pair, charge_chart
@@ -58,6 +61,25 @@ def chart_of_bank(page: BankPage, told: BankTold | None, *, today: dt.date, zone
     if told is None or all(point.mid is None for point in told.course.days):
         return None
     return charge_chart(page.bank.serial, page.state, told.course, today=today, zone=zone)
+
+
+@dataclass(frozen=True)
+class BankListLine:
+    """A bank in the list: what was last worked out of it, and its flags in words."""
+
+    stay: Any
+    state: BankState | None
+    flags: tuple[str, ...]
+
+
+def list_lines(stays: Iterable[Any]) -> list[BankListLine]:
+    lines = []
+    for stay in stays:
+        state = getattr(stay.bank, "state", None)
+        # On a shelf nothing is worked out: what was told of it in its last unit is not shown.
+        state = state if stay.unit_id else None
+        lines.append(BankListLine(stay, state, tuple(flag_names(state.flags)) if state else ()))
+    return lines
 
 
 @dataclass(frozen=True)

@@ -146,6 +146,7 @@ PAGES: dict[str, Page] = {
     "readiness:logger-show": Page(MEMBERS, "logger"),
     "readiness:logger-edit": Page(KEEPERS_HERE, "logger", post=True),
     "readiness:bank-list": Page(MEMBERS),
+    "readiness:back-test": Page(MEMBERS, post=True, who_post=KEEPERS),
     "readiness:bank-show": Page(MEMBERS, "bank"),
     "readiness:bank-reading-record": Page(KEEPERS_HERE, "bank", post=True),
     "readiness:bank-charge-start": Page(KEEPERS_HERE, "bank", post=True),
