@@ -253,6 +253,7 @@ def _write(read: _Read, part: Series, post: SamplePost, now: dt.datetime) -> set
     there = samples_between(_spans(banks, days, REACH_DAYS))
     fresh, known = _count(read, part, there)
     _insert(fresh, post)
+    fault_point("samples:writing")
     changed = _days_again(_joined(there, fresh), banks, days, now) if len(fresh) else set()
     changed |= _heard(loggers, fresh, known, now)
     SamplePost.objects.filter(pk=post.pk).update(

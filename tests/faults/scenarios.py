@@ -12,6 +12,7 @@ from fleet.models import Job
 from fleet.services.jobs import job_enqueue
 from tests.faults.form_scenario import FormScenario
 from tests.faults.import_scenario import ImportScenario, TakeBackScenario
+from tests.faults.sample_scenario import SampleScenario
 from tests.faults.sweep_scenario import SweepScenario
 
 
@@ -58,4 +59,4 @@ SCENARIOS: dict[str, Scenario] = {
     scenario.kind: scenario for scenario in (Trial(), SweepScenario(), ImportScenario(), TakeBackScenario())
 }
 # Killed by tests of their own.
-OTHERS: dict[str, Scenario] = {scenario.kind: scenario for scenario in (FormScenario(),)}
+OTHERS: dict[str, Scenario] = {scenario.kind: scenario for scenario in (FormScenario(), SampleScenario())}

@@ -81,6 +81,27 @@ def test_a_form_killed_after_its_commit_is_judged_all_the_same(stage: Stages) ->
         wait_until("the unit was judged", lambda: world.act("digest") == wanted)
 
 
+@pytest.mark.parametrize(("point", "whole"), [("samples:batch-written:2", 4000), ("samples:writing:2", 2000)])
+def test_a_post_of_samples_killed_half_way_leaves_whole_batches(
+    stage: Stages, point: str, whole: int
+) -> None:
+    """Between two batches and inside one; the machine sends it again, and beat has the units judged."""
+    with stage("samples").world() as world:
+        world.act("start", fault=point, dies=True)
+        left = world.act("digest")
+        assert left["samples"] == whole
+        assert left["days as the samples say"]
+        assert left["counts are those of the samples"]
+        assert left["waiting"] > 0
+        world.start()
+        world.act("start")
+        wait_until("the units were judged", lambda: world.act("digest")["waiting"] == 0)
+        done = world.act("digest")
+        assert done["samples"] == 4 * 24 * 60
+        assert done["days as the samples say"]
+        assert done["counts are those of the samples"]
+
+
 def test_everything_killed_at_once_goes_on_after_the_next_start(stage: Stages) -> None:
     wanted = expected(stage("trial"))
     with stage("trial").world() as world:
