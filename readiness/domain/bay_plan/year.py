@@ -30,8 +30,9 @@ PROGRESS_EVERY = 500
 class YearBanks:
     """n banks. `per_day` what a day takes of the time a bank has before it must be charged [1/d], shape (days, n).
 
-    `slots`, `kw` of a charge that keeps it, `back_slots` of one from empty, by kind of bay, shape (n, kinds); 0 slots: that
-    kind cannot take it. `unattended` it may run while nobody is there. `calls_per_year` how often it comes home empty [1/y].
+    `slots`, `kw` of a charge that keeps it, `back_slots` of one from empty, by way to charge it, shape (n, ways): a way is a
+    kind of bay at one setting of its charger, `of_kind` (ways,) the kind; 0 slots: not that way. `unattended` it may run
+    while nobody is there. `calls_per_year` how often it comes home empty [1/y].
     """
 
     per_day: FloatArray
@@ -40,6 +41,7 @@ class YearBanks:
     kw: FloatArray
     unattended: BoolArray
     calls_per_year: FloatArray
+    of_kind: IntArray
 
     def __len__(self) -> int:
         return self.slots.shape[0]
@@ -118,7 +120,7 @@ def _require(banks: YearBanks, hours: YearHours, choices: Sequence[Choice], runs
     if banks.per_day.shape[0] * hours.slots_a_day < len(hours.open):
         raise DomainError("year.lengths", "The days of the banks are fewer than those of the hours.")
     for choice in choices:
-        if len(choice.bays) != banks.slots.shape[1]:
+        if len(choice.bays) != int(banks.of_kind.max()) + 1:
             raise DomainError("year.kinds", "A choice must give a number of bays for each kind.")
 
 
@@ -208,56 +210,45 @@ class _Game:
         return off.sum(axis=1).astype(np.float64)
 
     def _start(self, slot: int, handled: FloatArray) -> None:
-        """Round by round, each world's bank that is due first goes on a bay, until nothing more fits."""
+        """Round by round, each world's bank that is due first goes on a bay, until nothing more fits.
+
+        The shortest way is taken that is free, ends in time and is borne by the supply: a low setting comes after a full one.
+        """
         wants = (self.due < NEVER) & (self.kind < 0)
-        can = wants.any(axis=1) & (self.free.sum(axis=1) > 0) & (handled < self.hours.handling[slot])
-        tried = ~wants | self._hopeless(slot)
-        while True:
-            at = np.flatnonzero(can & ~tried.all(axis=1))
+        at = np.flatnonzero(wants.any(axis=1) & (handled < self.hours.handling[slot]))
+        while len(at):
+            need, fits = self._fits(slot, at)
+            fits &= wants[at][:, :, None]
+            can = fits.any(axis=2)
+            some = can.any(axis=1)
+            at, need, fits, can = at[some], need[some], fits[some], can[some]
             if not len(at):
                 return
-            bank = np.argmin(np.where(tried[at], NEVER, self.due[at]), axis=1)
-            tried[at, bank] = True
-            kind, need = self._bay_for(slot, at, bank)
-            fits = (kind >= 0) & self._bears(slot, at, bank, kind, need)
-            world, bank, kind, need = at[fits], bank[fits], kind[fits], need[fits]
-            self.kind[world, bank] = kind
-            self.ends[world, bank] = slot + need
-            self.free[world, kind] -= 1
-            span = np.arange(self.ahead)
-            power = self.banks.kw[bank, kind]
-            self.load[world, slot : slot + self.ahead] += np.where(
-                span[None, :] < need[:, None], power[:, None], 0.0
-            )
-            handled[world] += 1.0
-            can[world] = (self.free[world].sum(axis=1) > 0) & (handled[world] < self.hours.handling[slot])
+            each = np.arange(len(at))
+            bank = np.argmin(np.where(can, self.due[at], NEVER), axis=1)
+            way = np.argmin(np.where(fits[each, bank], need[each, bank], NEVER), axis=1)
+            slots, kind = need[each, bank, way], self.banks.of_kind[way]
+            wants[at, bank] = False
+            self.kind[at, bank] = kind
+            self.ends[at, bank] = slot + slots
+            self.free[at, kind] -= 1
+            power = self.banks.kw[bank, way]
+            drawn = np.where(np.arange(self.ahead)[None, :] < slots[:, None], power[:, None], 0.0)
+            self.load[at, slot : slot + self.ahead] += drawn
+            handled[at] += 1.0
+            at = at[handled[at] < self.hours.handling[slot]]
 
-    def _hopeless(self, slot: int) -> BoolArray:
-        """Banks that no bay can take in this slot whatever happens in it: what is free shrinks, what is drawn grows."""
-        takes = self.banks.slots > 0
-        free = ((self.free > 0).astype(np.int64) @ takes.T.astype(np.int64)) > 0
-        spare = self.room[slot] + self.more_kw - self.load[:, slot]
-        drawn = np.where(takes, self.banks.kw, np.inf).min(axis=1)
-        return ~free | (drawn[None, :] > spare[:, None] + 1e-9)
-
-    def _bay_for(self, slot: int, world: IntArray, bank: IntArray) -> tuple[IntArray, IntArray]:
-        """The free kind of bay on which the charge is shortest, -1 where none can take it now; and its slots."""
-        need = np.where(
-            self.back[world, bank][:, None], self.banks.back_slots[bank], self.banks.slots[bank]
-        ).astype(np.int64)
-        in_time = self.banks.unattended[bank][:, None] | (slot + need <= self.window[slot])
-        takes = (need > 0) & (self.free[world] > 0) & in_time
-        ranked = np.where(takes, need, NEVER)
-        kind = np.argmin(ranked, axis=1)
-        chosen = ranked[np.arange(len(kind)), kind]
-        return np.where(chosen < NEVER, kind, -1), np.where(chosen < NEVER, chosen, 0)
-
-    def _bears(self, slot: int, world: IntArray, bank: IntArray, kind: IntArray, need: IntArray) -> BoolArray:
-        """Whether the supply bears one more charge through all of its slots."""
-        span = np.arange(self.ahead)
-        room = self.room[slot : slot + self.ahead][None, :] + self.more_kw[world][:, None]
-        over = self.load[world, slot : slot + self.ahead] + self.banks.kw[bank, kind][:, None] > room + 1e-9
-        return ~(over & (span[None, :] < need[:, None])).any(axis=1)
+    def _fits(self, slot: int, at: IntArray) -> tuple[IntArray, BoolArray]:
+        """Slots of each bank by each way in these worlds, and whether it fits now; shape (worlds, n, ways)."""
+        banks = self.banks
+        need = np.where(self.back[at][:, :, None], banks.back_slots[None], banks.slots[None])
+        free = self.free[at][:, banks.of_kind] > 0
+        in_time = banks.unattended[None, :, None] | (slot + need <= self.window[slot])
+        room = self.room[slot : slot + self.ahead][None, :] + self.more_kw[at][:, None]
+        # What is left through every slot up to the one in which a charge would end.
+        spare = np.minimum.accumulate(room - self.load[at, slot : slot + self.ahead], axis=1)
+        left = spare[np.arange(len(at))[:, None, None], np.maximum(need - 1, 0)]
+        return need, (need > 0) & free[:, None, :] & in_time & (banks.kw[None] <= left + 1e-9)
 
     def answer(self) -> YearAnswer:
         shape = (len(self.choices), self.runs)

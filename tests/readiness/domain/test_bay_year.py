@@ -43,6 +43,7 @@ def banks(count: int, days_between: float, charge_h: int, **facts: object) -> Ye
         "kw": np.full((count, 1), 2.0),
         "unattended": np.ones(count, dtype=bool),
         "calls_per_year": np.zeros(count),
+        "of_kind": np.array([0]),
     }
     return YearBanks(**(told | facts))  # type: ignore[arg-type]
 
@@ -54,6 +55,7 @@ def joined(one: YearBanks, other: YearBanks) -> YearBanks:
             name: np.concatenate([getattr(one, name), getattr(other, name)])
             for name in ("slots", "back_slots", "kw", "unattended", "calls_per_year")
         },
+        of_kind=one.of_kind,
     )
 
 
@@ -117,7 +119,13 @@ def test_banks_that_come_home_empty_ask_for_more() -> None:
 
 def test_a_bay_of_the_wrong_kind_takes_nothing() -> None:
     fleet = banks(
-        5, 30, 6, slots=np.tile([6, 0], (5, 1)), back_slots=np.tile([6, 0], (5, 1)), kw=np.ones((5, 2))
+        5,
+        30,
+        6,
+        slots=np.tile([6, 0], (5, 1)),
+        back_slots=np.tile([6, 0], (5, 1)),
+        kw=np.ones((5, 2)),
+        of_kind=np.array([0, 1]),
     )
     found = play_year(fleet, hours(), [Choice("right", (1, 0)), Choice("wrong", (0, 9))], seed=1, runs=1)
     assert found.charges[0, 0] > 40
@@ -167,21 +175,24 @@ def plain_year(
                         break
                     leaves = next((s for s in range(t, len(at.open)) if not at.open[s]), len(at.open))
                     options = []
-                    for kind, need in enumerate((fleet.back_slots if empty[b] else fleet.slots)[b]):
-                        if need > 0 and free[kind] > 0 and (fleet.unattended[b] or t + need <= leaves):
-                            options.append((need, kind))
-                    if not options:
-                        continue
-                    need, kind = min(options)
-                    kw = fleet.kw[b, kind]
+                    for way, need in enumerate((fleet.back_slots if empty[b] else fleet.slots)[b]):
+                        if (
+                            need > 0
+                            and free[fleet.of_kind[way]] > 0
+                            and (fleet.unattended[b] or t + need <= leaves)
+                        ):
+                            options.append((need, way))
                     last = len(at.open) - 1
-                    if all(
-                        load[s] + kw <= at.free_kw[min(s, last)] + choice.more_kw + 1e-9
-                        for s in range(t, t + need)
-                    ):
-                        for s in range(t, t + need):
-                            load[s] += kw
-                        free[kind], on[b], ends[b], hands = free[kind] - 1, kind, t + need, hands + 1
+                    for need, way in sorted(options):
+                        kw, kind, room = fleet.kw[b, way], fleet.of_kind[way], at.free_kw
+                        if all(
+                            load[x] + kw <= room[min(x, last)] + choice.more_kw + 1e-9
+                            for x in range(t, t + need)
+                        ):
+                            for x in range(t, t + need):
+                                load[x] += kw
+                            free[kind], on[b], ends[b], hands = free[kind] - 1, kind, t + need, hands + 1
+                            break
             late += sum(1 for b in range(n) if due[b] is not None and due[b] <= t)
         answers.append((float(late), charges))
     return answers
@@ -191,15 +202,17 @@ def plain_year(
 def test_all_worlds_at_once_are_the_same_as_one_after_the_other(seed: int) -> None:
     rng = np.random.default_rng(100 + seed)
     n, kinds, slots = int(rng.integers(2, 7)), int(rng.integers(1, 3)), 24 * 60
-    need = rng.integers(0, 9, (n, kinds))
+    ways = kinds + 1
+    need = rng.integers(0, 9, (n, ways))
     need[:, 0] = np.maximum(need[:, 0], 1)
     fleet = YearBanks(
         per_day=rng.uniform(0.02, 0.3, (60, n)),
         slots=need,
         back_slots=np.where(need > 0, need + 3, 0),
-        kw=rng.uniform(0.5, 3.0, (n, kinds)),
+        kw=rng.uniform(0.5, 3.0, (n, ways)),
         unattended=rng.random(n) < 0.5,
         calls_per_year=rng.uniform(0, 20, n),
+        of_kind=np.array([*range(kinds), 0]),
     )
     slot = np.arange(slots)
     at = YearHours(
