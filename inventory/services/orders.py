@@ -13,6 +13,13 @@ from inventory.models import Movement, Order, OrderLine, Receipt
 THOUSANDTH = Decimal("0.001")
 
 
+def order_of_movement_held(movement: Movement) -> None:
+    """Holds the order a movement was received on, before its lots: who receives takes them in the same sequence."""
+    receipt = Receipt.objects.select_related("line__order").filter(movement=movement).first()
+    if receipt is not None:
+        locked(receipt.line.order)
+
+
 def receipt_after_reversal(*, movement: Movement, actor: User | None) -> None:
     """The booking of a receipt was reversed: the order says so, and one that was closed by it waits again."""
     receipt = Receipt.objects.select_related("line__order", "line__item").filter(movement=movement).first()
@@ -21,11 +28,11 @@ def receipt_after_reversal(*, movement: Movement, actor: User | None) -> None:
     order: Order = locked(receipt.line.order)
     line: Any = OrderLine.objects.with_received().get(pk=receipt.line_id)
     received = line.received_qty.quantize(THOUSANDTH)
-    before = {"state": order.state, "received_qty": received + movement.qty}
+    before = {"state": order.state, "received_qty": received + movement.qty - receipt.damaged_qty}
     if order.state == Order.State.CLOSED and line.open_qty > 0:
-        order.state = Order.State.CONFIRMED
+        order.state, order.closed_on, order.end_reason = Order.State.CONFIRMED, None, ""
         order.version += 1
-        order.save(update_fields=["state", "version", "updated_at"])
+        order.save(update_fields=["state", "closed_on", "end_reason", "version", "updated_at"])
     audit_record(
         actor=actor,
         action="order.receipt_reversed",

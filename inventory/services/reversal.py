@@ -13,7 +13,7 @@ from fleet.services.records import moment_or_now
 from inventory.domain.errors import NotReversible, PositionTaken
 from inventory.models import FittedPart, Movement
 from inventory.services.debts import debts_after_reversal, position_filled
-from inventory.services.orders import receipt_after_reversal
+from inventory.services.orders import order_of_movement_held, receipt_after_reversal
 from inventory.services.posting import lock_lots, movement_with, post, reversal_of, stamp
 from inventory.services.stock import refuse_no_reason
 
@@ -36,6 +36,7 @@ def movement_reverse(
     """
     refuse_no_reason(reason)
     with transaction.atomic():
+        order_of_movement_held(movement)
         lots = lock_lots([movement.lot_id])
         there = movement_with(token)
         if there is not None and there.reverses_id == movement.pk:
