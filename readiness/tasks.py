@@ -13,6 +13,7 @@ from fleet.models import RuleEdition, User
 from fleet.services.editions import edition_count, edition_release
 from readiness.services.back_test import run_back_test
 from readiness.services.bay_plans import run_bay_plan
+from readiness.services.bay_year import run_bay_year
 from readiness.services.digest import send_digest
 from readiness.services.judgement_due import judge_lost
 from readiness.services.sweeps import judge_open_charges, run_sweep, run_sweep_units, sweep_cancelled
@@ -36,6 +37,11 @@ def replay_the_past(ctx: JobContext) -> dict[str, Any]:
 @job_handler("bay_plan")
 def prove_bay_plan(ctx: JobContext) -> dict[str, Any]:
     return run_bay_plan(ctx)
+
+
+@job_handler("bay_year")
+def play_bay_year(ctx: JobContext) -> dict[str, Any]:
+    return run_bay_year(ctx)
 
 
 @job_handler("edition_count")

@@ -8,6 +8,7 @@ from readiness.views import (
     bay_board,
     bay_lines,
     bay_settings,
+    bay_year,
     charging,
     corrections,
     handover,
@@ -120,6 +121,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("charging/<str:depot>/plans/<int:pk>/withdraw/", bay_board.plan_withdraw, name="bay-plan-withdraw"),
     path("charging/<str:depot>/lines/<int:pk>/start/", bay_lines.line_start, name="bay-line-start"),
     path("charging/<str:depot>/lines/<int:pk>/end/", bay_lines.line_stop, name="bay-line-stop"),
+    path("charging/<str:depot>/how-many/", bay_year.how_many, name="charging-how-many"),
     path("charging/<str:depot>/storage/", storage.storage_show, name="charging-storage"),
     path(
         "charging/<str:depot>/storage/<slug:chemistry>/", storage.storage_edit, name="charging-storage-edit"

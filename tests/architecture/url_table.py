@@ -79,6 +79,7 @@ PAGES: dict[str, Page] = {
     "readiness:bay-line-start": Page(KEEPERS_HERE, "bay_line", post=True),
     "readiness:bay-line-stop": Page(KEEPERS_HERE, "bay_line", post=True, answers=frozenset({200, 302})),
     "readiness:charging-settings": Page(MEMBERS, "depot"),
+    "readiness:charging-how-many": Page(MEMBERS, "depot", post=True, who_post=KEEPERS_HERE),
     "readiness:charging-storage": Page(MEMBERS, "depot"),
     "readiness:charging-storage-edit": Page(KEEPERS_HERE, "kept_chemistry", post=True),
     "readiness:charging-bay-add": Page(KEEPERS_HERE, "depot", post=True),
