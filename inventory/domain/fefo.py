@@ -22,19 +22,34 @@ NEVER = 2**30
 
 
 def take(
-    qty: Floats, first_day: AnyInts, last_day: AnyInts, day: AnyInts, lasts_to: AnyInts, need: Floats
-) -> tuple[Floats, Floats]:
-    """Takes `need` (n,) from shelves of up to K lots (K, n), lots in order of expiry; changes `qty` in place.
+    qty: Floats,
+    first_day: AnyInts,
+    last_day: AnyInts,
+    day: AnyInts,
+    lasts_to: AnyInts,
+    need: Floats,
+    *,
+    shelves: AnyInts | None = None,
+    taken: Floats | None = None,
+) -> Floats:
+    """Takes `need` (n,) from shelves of up to K lots (K, N), lots in order of expiry; changes `qty` in place.
 
-    `first_day`, `last_day` (K, n): there from, usable through. `day`, `lasts_to` (n,): when it is needed, through which day
-    it must be usable. Returns what was taken from each lot (K, n) and what is short (n,), in the unit of `qty`.
+    `first_day`, `last_day` (K, N): there from, usable through. `day`, `lasts_to` (n,): when it is needed, through which day
+    it must be usable. `shelves` (n,) numbers, each once, of those that are asked; None: all N in order. Returns what
+    is short (n,), in the unit of `qty`, and writes what was taken from each lot into `taken` (K, n) where it is given.
     """
-    taken = np.zeros_like(qty)
     rest = need.astype(np.float64, copy=True)
     for k in range(len(qty)):
-        got = np.minimum(qty[k], rest)
-        got *= (first_day[k] <= day) & (last_day[k] >= lasts_to)
-        qty[k] -= got
+        if shelves is None:
+            held, begins, ends = qty[k], first_day[k], last_day[k]
+        else:
+            held, begins, ends = (a[k].take(shelves) for a in (qty, first_day, last_day))
+        got = np.minimum(held, rest)
+        got *= (begins <= day) & (ends >= lasts_to)
         rest -= got
-        taken[k] = got
-    return taken, rest
+        held -= got
+        if shelves is not None:
+            qty[k][shelves] = held
+        if taken is not None:
+            taken[k] = got
+    return rest

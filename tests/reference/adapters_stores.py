@@ -39,7 +39,7 @@ def _fefo_netting(i: Inputs) -> Any:
                 {
                     "item": 1,
                     "place": 1,
-                    "lot": range(len(lots)),
+                    "lot": [sorted(names).index(name) for name in names],
                     "qty": lots["qty"],
                     "first_day": arrives,
                     "last_day": lots["expiry"],
@@ -68,8 +68,7 @@ def _fefo_netting(i: Inputs) -> Any:
         "left": shelf["left"],
     }
     issues = zip(plan.issue_need, plan.issue_lot, plan.issue_qty, strict=True)
-    if i.get("issues") is not False:
-        told["issues"] = [[needs["date"][need], names[lot], qty] for need, lot, qty in issues]
+    told["issues"] = [[needs["date"][need], names[lot], qty] for need, lot, qty in issues]
     return told
 
 
@@ -251,7 +250,8 @@ def _lead_time_demand(i: Inputs) -> Any:
 
 
 def _first(forecasts: Any, *names: str) -> Any:
-    return {name: float(getattr(forecasts, name)[0]) for name in (*names, "per_period")}
+    told = {name: float(getattr(forecasts, name)[0]) for name in (*names, "per_period")}
+    return {name: None if np.isnan(value) else value for name, value in told.items()}
 
 
 def _smoothing(i: Inputs) -> Inputs:
@@ -344,12 +344,15 @@ def _ss_exact(i: Inputs) -> Any:
 
 
 def _losses(i: Inputs) -> Any:
-    return {
-        "normal": reorder.normal_loss(**i["normal"]),
-        "poisson": reorder.poisson_loss(**i["poisson"]),
-        "standard_normal": reorder.standard_normal_loss(i["standard_normal_z"]),
-        "negative_binomial": reorder.negative_binomial_loss(**i["negative_binomial"]),
+    losses = {
+        "normal": reorder.normal_loss,
+        "poisson": reorder.poisson_loss,
+        "negative_binomial": reorder.negative_binomial_loss,
     }
+    told = {name: loss(**i[name]) for name, loss in losses.items() if name in i}
+    if "standard_normal_z" in i:
+        told["standard_normal"] = reorder.standard_normal_loss(i["standard_normal_z"])
+    return told
 
 
 def _kit(i: Inputs) -> Any:

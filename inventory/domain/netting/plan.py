@@ -100,7 +100,7 @@ class Netting:
 def net(lots: Lots, needs: Needs) -> Netting:
     """Serves the needs of every item and place in the order of their days, earliest expiry first.
 
-    Ties: needs of one day by rank, then by the day they must last to, then by key; lots of one expiry by arrival, then key.
+    Ties: needs of one day by rank, then by key; lots of one expiry by arrival, then key.
     The order of the rows changes nothing.
     """
     usable = np.flatnonzero(lots.known & (lots.qty > 0))
@@ -108,9 +108,7 @@ def net(lots: Lots, needs: Needs) -> Netting:
     shelf_of = _shelves(lots, needs, usable, wanted)
     lot_shelf, need_shelf = shelf_of[: len(usable)], shelf_of[len(usable) :]
     lot_order = np.lexsort((lots.lot[usable], lots.first_day[usable], lots.last_day[usable], lot_shelf))
-    need_order = np.lexsort(
-        (needs.need[wanted], needs.lasts_to[wanted], needs.rank[wanted], needs.day[wanted], need_shelf)
-    )
+    need_order = np.lexsort((needs.need[wanted], needs.rank[wanted], needs.day[wanted], need_shelf))
     rows, asked = usable[lot_order], wanted[need_order]
     lot_shelf, need_shelf = lot_shelf[lot_order], need_shelf[need_order]
     count = int(shelf_of.max()) + 1 if len(shelf_of) else 0
@@ -176,13 +174,15 @@ def _many_shelves(
         active = int(np.searchsorted(-need_count, -j, side="left"))
         need = asked[need_start[:active] + j]
         on_shelf = qty[:, :active]
-        taken, rest = take(
+        taken = np.zeros_like(on_shelf)
+        rest = take(
             on_shelf,
             first[:, :active],
             last[:, :active],
             needs.day[need],
             needs.lasts_to[need],
             needs.qty[need],
+            taken=taken,
         )
         short[need] = rest
         k, shelf = np.nonzero(taken)

@@ -30,6 +30,17 @@ REVIEW_DAYS = 30
 Progress = Callable[[int, int], None]
 
 
+@dataclass(frozen=True, slots=True)
+class UseTable:
+    """What each kind of call takes of an item at one time, (kinds,): pieces, days after the start, days it must last,
+    fails at random."""
+
+    qty: Floats
+    after_days: Ints
+    lasts_days: Ints
+    fails: NDArray[np.bool_]
+
+
 ShelfKey = tuple[int, int]
 Frames = dict[ShelfKey, pd.DataFrame]
 
@@ -48,7 +59,7 @@ class Drawn:
     lots: Frames
     orders: Frames
     needs: Frames
-    use: dict[int, pd.DataFrame]
+    use: dict[int, list[UseTable]]
 
     def of_place(self, place: int) -> slice:
         """Rows of the calls that a place serves."""
@@ -89,7 +100,7 @@ def draw(model: Model, *, runs: int, horizon_days: int, seed: int, review_days: 
         by_shelf(sound.lots[sound.lots["qty"] > 0]),
         by_shelf(sound.orders[sound.orders["qty"] > 0]),
         by_shelf(sound.needs[sound.needs["qty"] > 0].sort_values("day", kind="stable")),
-        {key[0]: rows for key, rows in _grouped(sound.calls.use, ["item"])},
+        {key[0]: _use_tables(rows, sound.calls.kinds) for key, rows in _grouped(sound.calls.use, ["item"])},
     )
 
 
@@ -169,21 +180,11 @@ def needs_of_shelf(drawn: Drawn, row: int) -> ShelfNeeds:
     if use is not None and part.stop > part.start:
         run, day, kind = calls.run[part], calls.day[part], calls.kind[part]
         number = np.arange(part.start, part.stop)
-        kinds = {name: k for k, name in enumerate(drawn.model.calls.kinds["kind"].tolist())}
-        code = use["kind"].map(kinds).to_numpy()
-        rank = use.groupby("kind").cumcount().to_numpy()
-        for slot in range(int(rank.max()) + 1):
-            mine = rank == slot
-            table = np.zeros((3, len(kinds)))
-            table[:, code[mine]] = (
-                use.loc[mine, ["qty", "after_days", "lasts_days"]].to_numpy(dtype=np.float64).T
-            )
-            fails = np.zeros(len(kinds), dtype=bool)
-            fails[code[mine]] = use.loc[mine, "random"].to_numpy()
-            qty = _amounts(drawn, item, place, slot, table[0], fails, kind)
-            on = day + table[1, kind].astype(np.int64)
+        for slot, table in enumerate(use):
+            qty = _amounts(drawn, (item, place, slot), table, kind)
+            on = day + table.after_days[kind]
+            until = on + table.lasts_days[kind]
             taken = (qty > 0) & (on < drawn.horizon_days)
-            until = on + table[2, kind].astype(np.int64)
             parts.append((run[taken], on[taken], until[taken], qty[taken], number[taken]))
     parts += _dated(drawn, item, place)
     if not parts:
@@ -199,16 +200,31 @@ def needs_of_shelf(drawn: Drawn, row: int) -> ShelfNeeds:
     return ShelfNeeds(start, day.astype(np.int32), np.minimum(until, NEVER).astype(np.int32), qty, call)
 
 
-def _amounts(
-    drawn: Drawn, item: int, place: int, slot: int, mean: Floats, fails: NDArray[np.bool_], kind: Ints
-) -> Floats:
+def _use_tables(use: pd.DataFrame, kinds: pd.DataFrame) -> list[UseTable]:
+    """The uses of one item, as many tables as one kind of call takes it times."""
+    names = {name: k for k, name in enumerate(kinds["kind"].tolist())}
+    code = use["kind"].map(names).to_numpy(dtype=np.int64)
+    rank = use.groupby("kind").cumcount().to_numpy()
+    numbers = use[["qty", "after_days", "lasts_days"]].to_numpy(dtype=np.float64)
+    random = use["random"].to_numpy(dtype=np.bool_)
+    tables = []
+    for slot in range(int(rank.max()) + 1):
+        mine = rank == slot
+        table, fails = np.zeros((3, len(names))), np.zeros(len(names), dtype=bool)
+        table[:, code[mine]] = numbers[mine].T
+        fails[code[mine]] = random[mine]
+        tables.append(UseTable(table[0], table[1].astype(np.int64), table[2].astype(np.int64), fails))
+    return tables
+
+
+def _amounts(drawn: Drawn, names: tuple[int, ...], table: UseTable, kind: Ints) -> Floats:
     """Pieces taken by each call: fixed, or Poisson where pieces fail at random."""
-    qty = mean[kind]
-    if fails.any():
+    qty = table.qty[kind]
+    if table.fails.any():
         level = (np.arange(STEPS) + 0.5) / STEPS
-        table = np.asarray(stats.poisson.ppf(level, np.maximum(mean, 1e-12)[:, None]))
-        draws = stream(drawn.seed, FAILURE, item, place, slot).integers(0, STEPS, len(kind))
-        qty = np.where(fails[kind], table[kind, draws], qty)
+        failures = np.asarray(stats.poisson.ppf(level, np.maximum(table.qty, 1e-12)[:, None]))
+        draws = stream(drawn.seed, FAILURE, *names).integers(0, STEPS, len(kind))
+        qty = np.where(table.fails[kind], failures[kind, draws], qty)
     return qty
 
 

@@ -98,15 +98,17 @@ def walk(shelf: Shelf, needs: NeedEvents, rules: Rules, *, reviews: Ints, horizo
     rest = np.zeros(len(needs.day))
     usable = np.zeros((len(reviews), n), dtype=np.float32)
     spent = np.zeros((len(reviews), n), dtype=np.float32)
+    # how many needs each cell has before each of the next reviews
+    span_of_day = np.searchsorted(reviews, np.arange(horizon), side="right") - 1
     cell = np.repeat(np.arange(n), np.diff(needs.start))
-    key = cell * (horizon + 1) + needs.day
-    at = np.arange(n) * (horizon + 1)
+    counts = np.bincount(span_of_day[needs.day] * n + cell, minlength=n * len(reviews)).reshape(
+        len(reviews), n
+    )
     begin = needs.start[:-1]
     for r, day in enumerate(reviews.tolist()):
         _throw_out(shelf, wasted, day)
         usable[r] = _review(shelf, rules, r, day, ordered, money, spent[r])
-        until = int(reviews[r + 1]) if r + 1 < len(reviews) else horizon
-        end = np.searchsorted(key, at + until)
+        end = begin + counts[r]
         pending = np.flatnonzero(end > begin)
         row = begin[pending]
         while len(pending):
@@ -122,9 +124,11 @@ def walk(shelf: Shelf, needs: NeedEvents, rules: Rules, *, reviews: Ints, horizo
 def _throw_out(shelf: Shelf, wasted: Floats, day: int) -> None:
     """Takes off what was usable only through an earlier day."""
     for k in range(len(shelf.qty)):
-        gone = shelf.qty[k] * (shelf.last[k] < day)
-        wasted += gone
-        shelf.qty[k] -= gone
+        over = shelf.last[k] < day
+        if over.any():
+            gone = shelf.qty[k] * over
+            wasted += gone
+            shelf.qty[k] -= gone
 
 
 def _review(
@@ -172,14 +176,16 @@ def _serve(
 ) -> None:
     """The next need of each of these cells."""
     day = needs.day[row]
-    if len(cells) == shelf.qty.shape[1]:
-        _, missing = take(shelf.qty, shelf.first, shelf.last, day, needs.lasts_to[row], needs.qty[row])
-    else:
-        qty = shelf.qty[:, cells]
-        _, missing = take(
-            qty, shelf.first[:, cells], shelf.last[:, cells], day, needs.lasts_to[row], needs.qty[row]
-        )
-        shelf.qty[:, cells] = qty
+    all_of_them = len(cells) == shelf.qty.shape[1]
+    missing = take(
+        shelf.qty,
+        shelf.first,
+        shelf.last,
+        day,
+        needs.lasts_to[row],
+        needs.qty[row],
+        shelves=None if all_of_them else cells,
+    )
     rest[row] = missing
     lacking = missing > 0
     where = cells[lacking]
