@@ -118,6 +118,15 @@ def check_charge(row: Charge, *, now: datetime, birth: Birth) -> None:
         raise DomainError(
             "charge.plan_before_start", _("The planned end lies before the start of the charge.")
         )
+    if row.planned_end_at is not None and row.planned_end_at - row.happened_at > LONGEST_CHARGE:
+        raise DomainError(
+            "charge.plan_too_long",
+            _(
+                "A charge planned over {days} days is longer than a month. Check the day of its planned end; a bank that "
+                "stays on its charger is on float: record that as its supply."
+            ),
+            days=(row.planned_end_at - row.happened_at).days,
+        )
     check_charged_to(row)
     if row.ended_at is None:
         return

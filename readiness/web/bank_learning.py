@@ -139,6 +139,8 @@ def flag_lines(told: BankTold, zone: str) -> list[FlagLine]:
             steps = steps_of(out.likelier)
         else:
             steps = (str(WHAT_TO_DO[flag]),)
+        if flag == Flag.ALARM_OPEN and taught.confirmed:
+            steps = (_("Find the cause; a capacity test settles the matter."),)
         source = str(TEST_SOURCE) if flag == Flag.TEST_DUE else sources[SOURCE_OF[flag]]
         shown = str(name)
         lines.append(FlagLine(shown[:1].upper() + shown[1:], _SAID[flag](out, taught, zone), steps, source))

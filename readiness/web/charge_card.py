@@ -325,7 +325,7 @@ def _hours(card: ChargeCard, question: ChargeQuestion, links: _Links) -> CardGro
         (_("hold"), phases.hold_h),
         (_("wait up to the shortest time of this chemistry"), phases.wait_h),
     ]
-    note = ", ".join(f"{name} {hours:.1f} h" for name, hours in part if hours)
+    note = ", ".join(f"{name} {hours:.1f} h" for name, hours in part if hours and hours >= 0.05)
     from_soc = question.low_soc
     pairs = [
         Pair(_("Time to full"), _number(phases.total_h, "h"), note),

@@ -57,6 +57,13 @@ def test_a_double_tap_starts_one_and_stops_one(bank):
         charge_stop(charge=charge, ended_at=ago(hours=3), actor=None, now=NOW)
 
 
+def test_a_charge_planned_over_more_than_a_month_is_refused(bank):
+    with pytest.raises(DomainError, match="planned over 40 days is longer than a month") as refused:
+        start(bank, happened_at=ago(1), planned_end_at=ago(-39))
+    assert refused.value.key == "charge.plan_too_long"
+    assert Charge.objects.count() == 0
+
+
 def test_a_second_open_charge_is_refused(bank):
     start(bank)
     with pytest.raises(DomainError, match="on charge already, since"):
