@@ -69,7 +69,7 @@ PAPER_INK = (
     ".lift__plumb{stroke:#222;stroke-width:.8;stroke-dasharray:2 3}.lift__dim{stroke:#666;stroke-width:.7}"
     ".lift__point{fill:#fff;stroke:#14505c;stroke-width:1.8}.lift__cog{fill:#fff;stroke:#222;stroke-width:1.2}"
     ".lift__cog-dark{fill:#222}.lift__hook{fill:none;stroke:#222;stroke-width:1.8}"
-    ".lift__pocket{fill:#222}text{font-size:11px;fill:#333}.lift__strong{font-weight:bold;fill:#000}"
+    ".lift__pocket{fill:#222}text{font-size:14px;fill:#333}.lift__strong{font-weight:bold;fill:#000}"
 )
 
 

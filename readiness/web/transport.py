@@ -149,9 +149,12 @@ class LawOfMode:
     held: bool
 
 
+Reasons = tuple[tuple[str, str], ...]
+
+
 @dataclass(frozen=True)
 class GridRow:
-    """One conveyance for one packed form, with what the answer rests on."""
+    """One conveyance for one packed form, with what the answer rests on: `reasons` are sentences, each with its source."""
 
     key: str
     name: str
@@ -159,9 +162,24 @@ class GridRow:
     outcome: str
     margin_mm: float | None
     margin_kg: float | None
-    why: tuple[str, ...]
-    source: str
+    reasons: Reasons
     carried: Carried
+
+    @property
+    def why(self) -> tuple[str, ...]:
+        return sentences_of(self.reasons)
+
+    @property
+    def source(self) -> str:
+        return source_of(self.reasons)
+
+
+def sentences_of(reasons: Reasons) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(sentence for sentence, _source in reasons))
+
+
+def source_of(reasons: Reasons) -> str:
+    return "; ".join(dict.fromkeys(source for _sentence, source in reasons if source))
 
 
 def outcome_of_verdict(verdict: Verdict) -> str:
@@ -329,7 +347,6 @@ def grid_row(
     answer = found.fit.answer(row, key)
     carried = Carried(int(found.carried[row, column]))
     mode, _gates = mode_of_conveyance(key)
-    why, source = _why(answer, carried, laws[mode], papers_for(record, key))
     return GridRow(
         key,
         conveyance_names().get(key, key),
@@ -337,41 +354,39 @@ def grid_row(
         CARRIED_OUTCOME[carried],
         answer.margin_mm,
         answer.margin_kg,
-        why,
-        source,
+        _reasons(answer, laws[mode], papers_for(record, key)),
         carried,
     )
 
 
-def _why(
-    answer: Answer, carried: Carried, law: LawOfMode, papers: Iterable[Paper]
-) -> tuple[tuple[str, ...], str]:
+def _reasons(answer: Answer, law: LawOfMode, papers: Iterable[Paper]) -> Reasons:
     """All that stands against it; or, where nothing does, what binds most."""
-    reasons: list[str] = []
-    sources: list[str] = []
-    for key in answer.refusals:
-        reasons.append(REASONS[key].sentence)
-        sources.append(REASONS[key].source)
+    found = [(REASONS[key].sentence, REASONS[key].source) for key in answer.refusals]
     if law.outcome != "pass":
         first = law.lines[0]
-        reasons.append(f"{law.title}: {law.verdict}. {first.why}")
-        sources.append(first.source or law.edition)
+        found.append((f"{law.title}: {law.verdict}. {first.why}", first.source or law.edition))
     for paper in papers:
         if paper.state is not PaperState.HOLDS:
-            reasons.append(paper_words(paper))
-            sources.append(paper.source or str(_("certificates asked of the design")))
-    for key in answer.missing:
-        reasons.append(REASONS[key].sentence)
-        sources.append(REASONS[key].source)
-    if not reasons and answer.margin_check:
-        binding = REASONS[answer.margin_check]
-        words = _("Tightest: %(what)s.") % {"what": binding.binding} if binding.binding else answer.sentence
-        return (str(words),), binding.source
-    return tuple(dict.fromkeys(reasons)), "; ".join(dict.fromkeys(sources))
+            found.append((paper_words(paper), paper.source or str(_("certificates asked of the design"))))
+    found += [(REASONS[key].sentence, REASONS[key].source) for key in answer.missing]
+    if not found and answer.margin_check:
+        found.append(tightest(answer))
+    return tuple(dict.fromkeys(found))
+
+
+def tightest(answer: Answer) -> tuple[str, str]:
+    """What binds most where nothing stands against it, with its source."""
+    binding = REASONS[answer.margin_check or answer.reason]
+    words = _("Tightest: %(what)s.") % {"what": binding.binding} if binding.binding else answer.sentence
+    return str(words), binding.source
+
+
+def paper_name(paper: Paper) -> str:
+    return str(dict(CertificateKind.choices).get(paper.kind, paper.kind)).capitalize()
 
 
 def paper_words(paper: Paper) -> str:
-    name = str(dict(CertificateKind.choices).get(paper.kind, paper.kind)).capitalize()
+    name = paper_name(paper)
     ends = day_words(paper.ends_on) if paper.ends_on else ""
     words = {
         PaperState.HOLDS: _("%(name)s: holds through the mission."),
@@ -394,6 +409,7 @@ def query_of(data: dict[str, Any]) -> str:
 
 @dataclass(frozen=True)
 class PaperLine:
+    name: str
     words: str
     outcome: str
     gate: str
@@ -424,7 +440,11 @@ def paper_lines(unit: UnitRecord) -> list[PaperLine]:
     states = {PaperState.HOLDS: "pass", PaperState.NEVER: "cannot_decide"}
     return [
         PaperLine(
-            paper_words(paper), states.get(paper.state, "fail"), str(GATE_WORDS[paper.gate]), paper.source
+            paper_name(paper),
+            paper_words(paper),
+            states.get(paper.state, "fail"),
+            str(GATE_WORDS[paper.gate]),
+            paper.source,
         )
         for paper in unit.papers
     ]

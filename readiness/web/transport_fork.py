@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from fleet.domain.fit.answers import Answer
 from fleet.domain.fit.reasons import REASONS
 from fleet.domain.transport.answers import Carried
 from fleet.domain.transport.fork import FORK_TRUCK
-from readiness.web.transport import CARRIED_OUTCOME, CARRIED_WORDS, GridRow
+from readiness.web.transport import CARRIED_OUTCOME, CARRIED_WORDS, GridRow, tightest
 
 FORK_TITLE = gettext_lazy("By a fork truck")
 FORK_NAME = gettext_lazy("the fork truck asked for")
@@ -20,7 +19,7 @@ YARD_ONLY = gettext_lazy("the law of the goods and the papers, for a fork truck 
 def fork_row(answer: Answer) -> GridRow:
     """The answer with all that stands against it, or with what binds most."""
     carried = {"fits": Carried.YES, "refused": Carried.NO}.get(answer.verdict, Carried.CANNOT_DECIDE)
-    why, source = _why(answer)
+    against = tuple((REASONS[key].sentence, REASONS[key].source) for key in answer.against)
     return GridRow(
         FORK_TRUCK,
         str(FORK_NAME),
@@ -28,15 +27,6 @@ def fork_row(answer: Answer) -> GridRow:
         CARRIED_OUTCOME[carried],
         answer.margin_mm,
         answer.margin_kg,
-        why,
-        source,
+        (tightest(answer),) if answer.fits else against,
         carried,
     )
-
-
-def _why(answer: Answer) -> tuple[tuple[str, ...], str]:
-    if not answer.fits:
-        return tuple(REASONS[key].sentence for key in answer.against), REASONS[answer.reason].source
-    binding = REASONS[answer.margin_check or answer.reason]
-    words = _("Tightest: %(what)s.") % {"what": binding.binding} if binding.binding else answer.sentence
-    return (str(words),), binding.source

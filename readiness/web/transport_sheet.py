@@ -31,6 +31,7 @@ from readiness.web.transport import (
     Group,
     LawOfMode,
     PaperLine,
+    Reasons,
     form_pairs,
     grid_of,
     group_of,
@@ -39,6 +40,8 @@ from readiness.web.transport import (
     not_asked,
     paper_lines,
     paper_words,
+    sentences_of,
+    source_of,
 )
 from readiness.web.transport_fork import FORK_TITLE, FORKS, fork_row
 
@@ -86,11 +89,18 @@ class SheetRow:
     room: str
     mass_signed: str
     room_signed: str
-    why: tuple[str, ...]
-    source: str
+    reasons: Reasons
     carried: Carried
     mass_short: bool
     room_short: bool
+
+    @property
+    def why(self) -> tuple[str, ...]:
+        return sentences_of(self.reasons)
+
+    @property
+    def source(self) -> str:
+        return source_of(self.reasons)
 
 
 @dataclass(frozen=True)
@@ -254,8 +264,7 @@ def sheet_row(row: GridRow, system: System) -> SheetRow:
         spare_words(row.margin_mm, "mm", system),
         limit_words(row.margin_kg, "kg", system),
         limit_words(row.margin_mm, "mm", system),
-        row.why,
-        row.source,
+        row.reasons,
         row.carried,
         row.margin_kg is not None and row.margin_kg < 0,
         row.margin_mm is not None and row.margin_mm < 0,

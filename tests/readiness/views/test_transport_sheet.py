@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from fleet.domain.dangerous_goods.words import Mode
 from fleet.models import PackedForm, Unit
+from inventory.models import GoodsLine
 from readiness.web.transport_pdf import pdf_data, sheet_pdf
 from tests.factories.fleet import (
     TODAY,
@@ -20,6 +21,7 @@ from tests.factories.fleet import (
     PackedFormFactory,
     UnitFactory,
     WetStateFactory,
+    ago,
 )
 from tests.readiness.transport_sheets import GEOMETRY, sheet_for
 
@@ -289,10 +291,79 @@ def test_page_and_paper_say_the_same(client, unit) -> None:
     assert data["decides"] in page
     for line in data["missing"]:
         assert line["words"].replace("'", "&#x27;").replace("\u00a0", " ") in page
-    for found in (group for column in data["columns"] for group in column):
-        for line in found["rows"]:
-            assert line["name"].replace('"', "&quot;") in page
+    named = [
+        name
+        for column in data["columns"]
+        for found in column
+        for line in (*found["rows"], *found["open"], *found["no"])
+        for name in line["name"].split(", ")
+    ]
+    assert len(named) > 60
+    for name in named:
+        assert name.replace('"', "&quot;") in page
     assert {law["verdict"] for law in data["laws"]} <= set(re.findall(r"</svg>([^<]+)</span>", page))
+
+
+def pages(pdf: bytes) -> int:
+    return len(re.findall(rb"/Type ?/Page\b", everything(pdf)))
+
+
+def with_goods(unit: Unit, count: int) -> None:
+    """The unit with a bank and drums, of each of which something else is known."""
+    BankFactory(unit=unit, serial="GEL-1", chemistry="vrla_gel")
+    for n in range(count):
+        GoodsLine.objects.create(
+            unit=unit,
+            label=f"drum {n} of cleaner and what else a store gives along",
+            kind="goods",
+            attributes={"un": ("1203", "2880", "1791", "1044")[n % 4], "qty": 5.0 + n},
+            mass_kg=10.0 + n,
+            happened_at=ago(1),
+        )
+
+
+def test_a_usual_unit_has_its_sheet_on_one_page(unit) -> None:
+    with_goods(unit, 6)
+    assert pages(sheet_pdf(sheet_for(unit), now=timezone.now())) == 1
+
+
+def test_one_with_far_more_to_say_has_more_pages_in_readable_letters(unit) -> None:
+    with_goods(unit, 40)
+    assert pages(sheet_pdf(sheet_for(unit), now=timezone.now())) > 1
+    data = pdf_data(sheet_for(unit), timezone.now())
+    assert min(data["sizes"]) >= 6.3
+    assert len(data["goods"]) == 42  # the bank, the drums and the list itself
+
+
+def test_every_reason_on_paper_is_a_note_with_its_source(unit) -> None:
+    with_goods(unit, 2)
+    sheet = sheet_for(unit)
+    data = pdf_data(sheet, timezone.now())
+    notes = {
+        one["number"]: (one["words"], run["source"])
+        for column in data["notes"]
+        for run in column
+        for one in run["notes"]
+    }
+    assert list(notes) == [str(n + 1) for n in range(len(notes))]
+    of_paper = {}
+    for found in (group for column in data["columns"] for group in column):
+        for line in (*found["rows"], *found["open"], *found["no"]):
+            numbers = ",".join(part for part in (found["notes"], line["notes"]) if part)
+            for name in line["name"].split(", ") if not line["short"] else [line["name"]]:
+                of_paper[name] = {notes[number] for number in numbers.split(",")}
+    rows = [row for group in sheet.groups for row in group.rows]
+    assert rows
+    for row in rows:
+        if row.name in of_paper:
+            assert of_paper[row.name] == set(row.reasons)
+    assert len(of_paper) > 55
+    cells = [cell for row in data["goods"] for cell in row["cells"]]
+    assert all(cell["notes"] in notes for cell in cells if cell["bad"])
+    short = {row.name: (row.mass_signed, row.room_signed) for row in rows if row.outcome == "fail"}
+    said = [line for column in data["columns"] for found in column for line in found["no"] if line["short"]]
+    assert said
+    assert all(part in short[line["name"]] for line in said for part in line["short"].split(", "))
 
 
 def test_the_sheet_opens_with_the_answers_and_folds_the_rest(client, unit) -> None:
