@@ -81,6 +81,7 @@ class GoodsCheck(Correctable):
         TICKS_ADR = "ticks_adr", _("conditions of ADR SP 598 ticked off")
         TICKS_US = "ticks_us", _("conditions of 49 CFR 173.159(e) ticked off")
         TANK = "tank", _("state of the fuel tank")
+        CHARGE = "charge", _("charge of the battery")
 
     class Answer(models.TextChoices):
         YES = "yes", _("yes")
@@ -93,6 +94,7 @@ class GoodsCheck(Correctable):
         DRAINED_PURGED = "drained_purged", _("drained and purged")
         DRAINED = "drained", _("drained")
         IN_TANK = "in_tank", _("fuel in the tank")
+        MEASURED = "measured", _("measured by its own meter or display")
 
     ANSWERS_OF: dict[str, tuple[str, ...]] = {
         Kind.CONDITION: (Answer.OK, Answer.DAMAGED, Answer.RECALLED, Answer.CRITICAL),
@@ -101,6 +103,7 @@ class GoodsCheck(Correctable):
         Kind.UPRIGHT: (Answer.YES, Answer.NO),
         Kind.TICKS_ADR: (Answer.YES, Answer.NO),
         Kind.TICKS_US: (Answer.YES, Answer.NO),
+        Kind.CHARGE: (Answer.MEASURED,),
     }
 
     unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="goods_checks")
@@ -116,6 +119,13 @@ class GoodsCheck(Correctable):
         _("tank filled to"), null=True, blank=True, validators=[MinValueValidator(0), MaxValueValidator(100)]
     )
     fuel_l = models.FloatField(_("fuel"), null=True, blank=True, validators=[MinValueValidator(0)])
+    soc_pct = models.FloatField(
+        _("charged to"),
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0), MaxValueValidator(100)],
+        help_text=_("% of the rated capacity; the fullest of several. A resting voltage proves none."),
+    )
     note = models.CharField(max_length=400, blank=True)
 
     class Meta:
@@ -126,7 +136,8 @@ class GoodsCheck(Correctable):
             models.CheckConstraint(
                 condition=Q(kind="tank", answer__in=["never_fuelled", "drained_purged", "drained", "in_tank"])
                 | Q(kind="condition", answer__in=["ok", "damaged", "recalled", "critical"])
-                | Q(kind__in=["terminals", "upright", "ticks_adr", "ticks_us"], answer__in=["yes", "no"]),
+                | Q(kind__in=["terminals", "upright", "ticks_adr", "ticks_us"], answer__in=["yes", "no"])
+                | Q(kind="charge", answer="measured"),
                 name="goods_check_answer_of_kind",
                 violation_error_message=_("That is no answer to this check."),
             ),
@@ -134,6 +145,14 @@ class GoodsCheck(Correctable):
                 condition=(Q(fill_pct__isnull=True) | Q(fill_pct__gte=0, fill_pct__lte=100))
                 & (Q(fuel_l__isnull=True) | Q(fuel_l__gte=0)),
                 name="goods_check_tank_in_range",
+            ),
+            models.CheckConstraint(
+                condition=(Q(kind="charge") & Q(soc_pct__gte=0, soc_pct__lte=100) & Q(soc_pct__isnull=False))
+                | (~Q(kind="charge") & Q(soc_pct__isnull=True)),
+                name="goods_check_charge_is_measured",
+                violation_error_message=_(
+                    "A look at the charge says how full it is, from 0 to 100 %; no other does."
+                ),
             ),
         ]
 

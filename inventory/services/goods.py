@@ -117,13 +117,14 @@ def goods_check_record(
     line: GoodsLine | None = None,
     fill_pct: float | None = None,
     fuel_l: float | None = None,
+    soc_pct: float | None = None,
     note: str = "",
     token: UUID | None = None,
     now: datetime | None = None,
 ) -> list[GoodsCheck]:
     """Writes down one look at a bank or a line: an answer for each kind of check that was looked at; all or none.
 
-    `fill_pct` and `fuel_l` belong to the check of a tank.
+    `fill_pct` and `fuel_l` belong to the check of a tank, `soc_pct` to that of the charge.
     """
     instant = moment_or_now(now)
     if not answers:
@@ -139,6 +140,7 @@ def goods_check_record(
             answer=answer,
             fill_pct=fill_pct if tank else None,
             fuel_l=fuel_l if tank else None,
+            soc_pct=soc_pct if kind == GoodsCheck.Kind.CHARGE else None,
             note=note,
             happened_at=happened_at,
             token=uuid5(token, kind) if token else None,
@@ -168,7 +170,12 @@ def _check_check(row: GoodsCheck, now: datetime) -> None:
 
 def check_goods_check(row: GoodsCheck, *, bank_was_there: bool) -> None:
     """The rule of what a look is about, its moment aside. `bank_was_there`: its bank sat in the unit then. No query."""
-    tank = row.kind == GoodsCheck.Kind.TANK
+    tank, charge = row.kind == GoodsCheck.Kind.TANK, row.kind == GoodsCheck.Kind.CHARGE
+    if charge != (row.soc_pct is not None) or not 0 <= (row.soc_pct or 0) <= 100:
+        raise DomainError(
+            "goods.charge_not_said",
+            _("A look at the charge says how full it is, from 0 to 100 %; no other does."),
+        )
     if row.bank is not None:
         if not bank_was_there:
             raise DomainError(
@@ -177,7 +184,7 @@ def check_goods_check(row: GoodsCheck, *, bank_was_there: bool) -> None:
                 bank=row.bank.serial,
                 unit=row.unit.tag,
             )
-        fits = not tank
+        fits = not tank and not charge  # the charge of a bank is a reading
     elif row.line is not None:
         if row.line.unit_id != row.unit_id:
             raise DomainError(

@@ -284,6 +284,7 @@ class GoodsCheckSheet(SheetKind):
                     "ticks_adr": ("conditions of ADR SP 598 ticked off", "ADR SP 598"),
                     "ticks_us": ("conditions of 49 CFR 173.159(e) ticked off", "49 CFR 173.159(e)"),
                     "tank": ("state of the fuel tank", "tank", "fuel tank"),
+                    "charge": ("charge of the battery", "charge"),
                 },
                 example="terminals covered",
             ),
@@ -312,6 +313,15 @@ class GoodsCheckSheet(SheetKind):
                 aliases=("tank filled to", "fill"),
             ),
             column(GoodsCheck, "fuel_l", label="Fuel in it", aliases=("fuel",), maximum=5000),
+            column(
+                GoodsCheck,
+                "soc_pct",
+                kind="number",
+                unit="",
+                label="Charged to, %",
+                aliases=("charged to", "charge"),
+                help="Of the rated capacity, for a look at the charge of other goods; of a bank it is a reading.",
+            ),
             column(GoodsCheck, "note", label="Note", aliases=("remarks", "notes")),
         ),
         help="What somebody looked at, on a battery bank or on other goods aboard, and what was found. It counts for the "
@@ -381,8 +391,8 @@ class GoodsCheckSheet(SheetKind):
         try:
             check_goods_check(look, bank_was_there=self._was_there(lookups, row))
         except DomainError as error:
-            fits = error.key == "goods.check_does_not_fit"
-            yield "kind" if fits else ("bank" if look.bank is not None else "line"), error
+            at = {"goods.check_does_not_fit": "kind", "goods.charge_not_said": "soc_pct"}
+            yield at.get(error.key, "bank" if look.bank is not None else "line"), error
 
     def _was_there(self, lookups: Lookups, row: Planned) -> bool:
         bank, unit = row.values.get("bank"), row.values["unit"]

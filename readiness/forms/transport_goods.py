@@ -59,6 +59,8 @@ class GoodsCheckForm(RecordForm):
         self.kinds = list(kinds)
         answers = dict(GoodsCheck.Answer.choices)
         for kind in self.kinds:
+            if kind == GoodsCheck.Kind.CHARGE:
+                continue
             choices = [NOT_LOOKED, *((word, answers[word]) for word in GoodsCheck.ANSWERS_OF[kind])]
             label = headed(str(GoodsCheck.Kind(kind).label))
             self.fields[kind] = forms.ChoiceField(label=label, choices=choices, required=False)
@@ -68,6 +70,14 @@ class GoodsCheckForm(RecordForm):
             fuel.system = self.system  # type: ignore[assignment]
             fuel.widget.attrs["placeholder"] = fuel.symbol
             self.fields["fuel_l"] = fuel
+        if GoodsCheck.Kind.CHARGE in self.kinds:
+            self.fields["soc_pct"] = NumberField(
+                label=_("Charged to, %"),
+                help_text=_(
+                    "Of the rated capacity, by its own meter or display; the fullest of several. "
+                    "A resting voltage proves none."
+                ),
+            )
         moment = MomentField(label=_("Looked at"), zone=self.zone)
         if not self.is_bound:
             moment.initial = timezone.now()
@@ -79,13 +89,20 @@ class GoodsCheckForm(RecordForm):
     def values(self) -> dict[str, Any]:
         data = self.cleaned_data
         return {
-            "answers": {kind: data[kind] for kind in self.kinds if data[kind]},
+            "answers": {kind: data[kind] for kind in self.kinds if data.get(kind)} | self._charge(),
             "fill_pct": data.get("fill_pct"),
             "fuel_l": data.get("fuel_l"),
+            "soc_pct": data.get("soc_pct"),
             "happened_at": data["happened_at"],
             "note": data["note"],
             "token": data["token"],
         }
+
+    def _charge(self) -> dict[str, str]:
+        """How full it is is the answer: there is one way to measure that counts."""
+        if self.cleaned_data.get("soc_pct") is None:
+            return {}
+        return {GoodsCheck.Kind.CHARGE.value: GoodsCheck.Answer.MEASURED.value}
 
 
 class GoodsConfirmForm(RecordForm):

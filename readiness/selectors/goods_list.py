@@ -32,7 +32,10 @@ LOOKS = {
     "fuel_state": "tank",
     "tank_fill_pct": "tank",
     "fuel_l": "tank",
+    "soc_pct": "charge",
 }
+# Facts of a bank that are no look: its charge is a reading.
+READ_OF_A_BANK = frozenset({"soc_pct"})
 KIND_OF: dict[type[Item], str] = {record: kind for kind, record in KINDS.items()}
 
 
@@ -91,7 +94,7 @@ def goods_page(unit: Unit, *, now: dt.datetime) -> GoodsPage:
             "" if entry.item == Goods() else KIND_OF[type(entry.item)],
             _known(entry.item),
             tuple(sorted(missing[entry.item] - _answered_by_looks(key))),
-            _looks(_subject(key, banks), checks, latest, missing[entry.item]),
+            _looks(_subject(key, banks), checks, latest, missing[entry.item], terms.soc_hours),
         )
         for key, entry in zip(record.keys, record.items, strict=True)
     )
@@ -126,7 +129,9 @@ def _subject(key: str, banks: Mapping[str, int]) -> tuple[str, int] | None:
 
 def _answered_by_looks(key: str) -> frozenset[str]:
     """Facts that stand under 'looked at'. No check can be about an item of the stores: what it lacks is missing."""
-    return frozenset() if key.startswith("item:") else frozenset(LOOKS)
+    if key.startswith("item:"):
+        return frozenset()
+    return frozenset(LOOKS) - (READ_OF_A_BANK if key.startswith("bank:") else frozenset())
 
 
 def _looks(
@@ -134,15 +139,20 @@ def _looks(
     checks: Checks,
     latest: Mapping[tuple[str, int, str], GoodsCheck],
     missing: frozenset[str],
+    soc_hours: int,
 ) -> tuple[Look, ...]:
     """The looks that are on file or asked for."""
     if subject is None:
         return ()
-    asked = {LOOKS[fact] for fact in missing & set(LOOKS)}
+    looked_at = set(LOOKS) - (READ_OF_A_BANK if subject[0] == "bank" else frozenset())
+    asked = {LOOKS[fact] for fact in missing & looked_at}
     found = []
     for kind in GoodsCheck.Kind.values:
         check = latest.get((*subject, kind))
-        if check is not None:
+        if check is not None and kind == GoodsCheck.Kind.CHARGE:
+            last = (check.happened_at + dt.timedelta(hours=soc_hours)).date()
+            found.append(Look(kind, check, last, "soc_pct" not in missing))
+        elif check is not None:
             days = checks.days.get(kind, checks.other_days)
             lasting = check.answer in HARMFUL
             through = None if lasting else check.happened_at.date() + dt.timedelta(days=days)

@@ -41,7 +41,7 @@ from readiness.selectors.columns import RowOf, fetch, id_list, maybe, moment, sp
 from readiness.selectors.columns import day as day_sql
 from readiness.selectors.snapshot import EPOCH, date_of, day_number, load_units, standard_offset_days
 from readiness.selectors.snapshot_papers import load_certificates, load_changes
-from readiness.selectors.transport_checks import Checks, charges_pct, rows_of
+from readiness.selectors.transport_checks import Checks, charges_pct, line_charges_pct, rows_of
 from readiness.selectors.transport_goods import (
     Lines,
     bank_lines,
@@ -199,8 +199,9 @@ def load_fleet(
     standard = _standard_days(units, ship_date, weighed_on, stated)
     stock = stock_aboard(there, units["design"], ship_date, days, standard)
     checks = Checks(there, offset_days, ship_date, settings)
-    listed, rows = own_lines(there, checks, offset_days)
-    charges = charges_pct(there, units["zone"].tolist(), ship_date, now, settings.soc_hours)
+    of_charge = there, units["zone"].tolist(), ship_date, now, settings.soc_hours
+    charges, of_lines = charges_pct(*of_charge), line_charges_pct(*of_charge)
+    listed, rows = own_lines(there, checks, of_lines, offset_days)
     lines = Lines.beside(
         [bank_lines(there, checks, charges, papers.shown), item_lines(stock), listed], len(units)
     )

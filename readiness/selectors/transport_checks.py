@@ -159,8 +159,7 @@ def charges_pct(
             "unit"
         ].tolist()
     )
-    offered = {zone: max(now, dt.datetime.combine(ship_date, dt.time(0), find_zone(zone))) for zone in zones}
-    since = {zone: at - dt.timedelta(hours=hours) for zone, at in offered.items()}
+    since, offered = _window(zones, ship_date, now, hours)
     first, last = min(since.values(), default=now), max(offered.values(), default=now)
     counts = {zone: (as_exact(since[zone]), as_exact(offered[zone])) for zone in offered}
     zone_of = dict(zip(ids, zones, strict=True))
@@ -188,6 +187,41 @@ def charges_pct(
         if bank not in fed and soc is not None and from_ <= at <= to and at >= fed_until.get(bank, at):
             found[bank] = 100.0 * soc
     return found
+
+
+def line_charges_pct(
+    ids: Sequence[int], zones: Sequence[str], ship_date: dt.date, now: dt.datetime, hours: int
+) -> dict[int, float]:
+    """The charge [% of rated] of batteries on lines of their own, by line: the latest that was measured within the hours
+    before it is offered. Arguments as for `charges_pct`. One query.
+    """
+    since, offered = _window(zones, ship_date, now, hours)
+    counts = {zone: (as_exact(since[zone]), as_exact(offered[zone])) for zone in offered}
+    zone_of = dict(zip(ids, zones, strict=True))
+    looks = fetch(
+        {
+            "line": ("line_id", "i"),
+            "unit": ("unit_id", "i"),
+            "soc_pct": ("soc_pct", "f"),
+            "at": (exact("happened_at"), "s"),
+        },
+        f"FROM inventory_goodscheck WHERE line_id IS NOT NULL AND unit_id IN {id_list(ids)} AND kind = 'charge' AND {COUNTS}"
+        f" AND happened_at <= {instant_text(max(offered.values(), default=now))} ORDER BY happened_at, id",
+    )
+    found: dict[int, float] = {}
+    for line, unit, soc_pct, at in rows_of(looks):
+        from_, to = counts[zone_of[unit]]
+        if from_ <= at <= to:
+            found[line] = soc_pct
+    return found
+
+
+def _window(
+    zones: Sequence[str], ship_date: dt.date, now: dt.datetime, hours: int
+) -> tuple[dict[str, dt.datetime], dict[str, dt.datetime]]:
+    """(first, last) instant at which a charge must have been measured, by zone: within the hours before it is offered."""
+    offered = {zone: max(now, dt.datetime.combine(ship_date, dt.time(0), find_zone(zone))) for zone in zones}
+    return {zone: at - dt.timedelta(hours=hours) for zone, at in offered.items()}, offered
 
 
 def _charged(banks: Collection[int], since: dt.datetime) -> tuple[dict[int, Any], set[int]]:

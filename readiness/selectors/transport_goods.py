@@ -400,7 +400,9 @@ class OwnLine:
     on: int
 
 
-def own_lines(ids: Sequence[int], checks: Checks, offset_days: FloatArray) -> tuple[Lines, list[OwnLine]]:
+def own_lines(
+    ids: Sequence[int], checks: Checks, charge_pct: Mapping[int, float], offset_days: FloatArray
+) -> tuple[Lines, list[OwnLine]]:
     """The lines people put on the lists, with their dated checks; and all of them as things that weigh. One query.
 
     What is no dangerous goods is not judged, but it is aboard. `offset_days` as for `Checks`.
@@ -435,7 +437,7 @@ def own_lines(ids: Sequence[int], checks: Checks, offset_days: FloatArray) -> tu
         listed.append(unit)
         if (kind, text) not in known:
             known[kind, text] = _held(kind, _facts(text))
-        item = _looked_at(known[kind, text], pk, checks)
+        item = _looked_at(known[kind, text], pk, checks, charge_pct.get(pk))
         each = item.net_mass_kg if isinstance(item, Battery) else getattr(item, "qty", None)
         total = None if each is None else each * pieces
         gross_kg = None if math.isnan(mass_kg) else mass_kg
@@ -443,7 +445,7 @@ def own_lines(ids: Sequence[int], checks: Checks, offset_days: FloatArray) -> tu
     return Lines(np.array(listed, dtype=np.int64), np.arange(len(found)), found), rows
 
 
-def _looked_at(item: Item, pk: int, checks: Checks) -> Item:
+def _looked_at(item: Item, pk: int, checks: Checks, charge_pct: float | None) -> Item:
     if isinstance(item, Battery):
         return replace(
             item,
@@ -452,6 +454,7 @@ def _looked_at(item: Item, pk: int, checks: Checks) -> Item:
             upright_secured=checks.yes("line", pk, "upright"),
             sp598_ok=checks.yes("line", pk, "ticks_adr"),
             us_159e_ok=checks.yes("line", pk, "ticks_us"),
+            soc_pct=charge_pct,
         )
     if isinstance(item, Engine):
         tank = checks.tank(pk)

@@ -34,9 +34,11 @@ from readiness.web.record_pages import (
 )
 from readiness.web.transport_asks import Ask, asks_of
 
-BANK_LOOKS = tuple(kind for kind in GoodsCheck.Kind.values if kind != GoodsCheck.Kind.TANK)
+BANK_LOOKS = tuple(
+    kind for kind in GoodsCheck.Kind.values if kind not in (GoodsCheck.Kind.TANK, GoodsCheck.Kind.CHARGE)
+)
 LINE_LOOKS = {
-    GoodsKind.BATTERY: BANK_LOOKS,
+    GoodsKind.BATTERY: (*BANK_LOOKS, GoodsCheck.Kind.CHARGE),
     GoodsKind.ENGINE: (GoodsCheck.Kind.TANK,),
 }
 SOURCES = {
@@ -245,4 +247,7 @@ def _look_words(look: Look, unit: Unit) -> LookWords:
     when = moment_words(look.check.happened_at, unit.home.time_zone)
     parts = [when, str(look.check.recorded_by or ""), counts]
     wanting = not look.fresh or look.through is None
-    return LookWords(title, str(look.check.get_answer_display()), ", ".join(filter(None, parts)), wanting)
+    answer = str(look.check.get_answer_display())
+    if look.check.soc_pct is not None:
+        answer = f"{told_words('soc_pct', look.check.soc_pct)} %, {answer}"
+    return LookWords(title, answer, ", ".join(filter(None, parts)), wanting)

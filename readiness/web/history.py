@@ -257,6 +257,8 @@ def _goods_check(row: Any, zone: str, system: System) -> str:
         parts.append(_("filled to %(share)s %%") % {"share": f"{row.fill_pct:g}"})
     if row.fuel_l is not None:
         parts.append(format_quantity(row.fuel_l, "l", system))
+    if row.soc_pct is not None:
+        parts.append(f"{row.soc_pct:g} %")
     if row.note:
         parts.append(row.note)
     return ", ".join(str(part) for part in parts)

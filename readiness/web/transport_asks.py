@@ -14,7 +14,7 @@ from fleet.web.goods_words import fact_words
 # Facts that a dated look answers, at a bank or at a line of the list.
 LOOKED_AT = frozenset({"condition", "terminals_protected", "upright_secured"})
 BANK_LOOKED_AT = LOOKED_AT | {"sp598_ok", "us_159e_ok"}
-LINE_LOOKED_AT = BANK_LOOKED_AT | {"fuel_state", "tank_fill_pct", "fuel_l"}
+LINE_LOOKED_AT = BANK_LOOKED_AT | {"fuel_state", "tank_fill_pct", "fuel_l", "soc_pct", "indicated_pct"}
 CHARGE = frozenset({"soc_pct", "indicated_pct"})
 # What a battery bank's record of transport holds, where the box is called otherwise than the fact.
 BOX_OF = {"wh": "declared_wh"}

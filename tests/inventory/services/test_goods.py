@@ -106,6 +106,31 @@ def test_a_look_at_a_bank_is_all_or_none_and_once(unit) -> None:
     )
 
 
+def test_the_charge_is_said_of_a_battery_on_a_line_and_of_nothing_else(unit) -> None:
+    pack = phone(unit, label="Spare pack")
+    about = {"unit": unit, "line": pack, "happened_at": ago(0.5)}
+    (row,) = goods_check_record(answers={"charge": "measured"}, soc_pct=28.0, **about, **WHO)
+    assert (row.soc_pct, row.fill_pct) == (28.0, None)
+    for soc_pct in (None, -1.0, 100.5, float("nan")):
+        refused(
+            "goods.charge_not_said",
+            goods_check_record,
+            answers={"charge": "measured"},
+            soc_pct=soc_pct,
+            **about,
+        )
+    engine = phone(unit, label="Pump", kind="engine", attributes={"fuel": "diesel"})
+    bank = BankFactory(unit=unit)
+    for subject in ({"line": engine}, {"line": None, "bank": bank}):
+        refused(
+            "goods.check_does_not_fit",
+            goods_check_record,
+            answers={"charge": "measured"},
+            soc_pct=28.0,
+            **(about | subject),
+        )
+
+
 def test_a_look_belongs_to_a_line_that_still_counts(unit) -> None:
     engine = phone(unit, label="Pump", kind="engine", attributes={"fuel": "diesel"})
     (row,) = goods_check_record(

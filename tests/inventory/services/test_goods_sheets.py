@@ -259,6 +259,22 @@ def test_a_look_that_cannot_be_is_refused(unit, row, found):
     refused(run, "goods_checks", GoodsCheck)
 
 
+def test_the_charge_of_other_goods_comes_in_and_goes_out(unit):
+    goods_line_add(unit=unit, label="Phone", kind="battery", happened_at=ago(200), **WHO)
+    header = ("Unit", "Other goods", "Looked at", "Date", "Found", "Charged to, %")
+
+    def sheet(soc_pct):
+        row = ("MW-1", "Phone", "charge", MOMENT, "measured", soc_pct)
+        return workbook(Looks_at_goods=[header, row])
+
+    for soc_pct, fault in ((None, "goods.charge_not_said"), (101, "cell.out_of_bounds")):
+        assert (2, "Charged to, %", fault) in faults(read(sheet(soc_pct)))
+    read_and_bring_in(sheet(28.5))
+    look = GoodsCheck.objects.get()
+    assert (look.kind, look.answer, look.soc_pct) == ("charge", "measured", 28.5)
+    assert counts(read(sheet(28.5)))["goods_checks"] == (0, 0, 1, 0)
+
+
 def test_a_line_that_was_taken_off_is_not_looked_at(unit):
     line = goods_line_add(unit=unit, label="Phone", kind="battery", happened_at=ago(200), **WHO)
     goods_line_strike(line=line, reason="sold", **WHO)

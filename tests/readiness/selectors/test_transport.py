@@ -480,3 +480,56 @@ def test_the_fuel_of_two_tanks_that_were_weighed_together_is_taken_off_once(skid
     assert record(skid).forms[0].mass.total_kg == pytest.approx(1900.0 + fuel_kg - 20.0 * 0.775)
     WeighingFactory(unit=skid, packed_form=form, mass_kg=1900.0, fuel_l=0.0, happened_at=ago(39))
     assert record(skid).forms[0].mass.total_kg == pytest.approx(1900.0 + fuel_kg)
+
+
+LOOSE = {
+    "chemistry": "li_ion",
+    "form": "battery",
+    "config": "alone",
+    "un383": "pass",
+    "wh": 1200,
+    "net_mass_kg": 12,
+    "package_gross_kg": 14,
+    "spare_sets": 1,
+}
+
+
+def test_a_loose_battery_goes_by_air_on_a_charge_that_was_measured_lately(skid: Unit) -> None:
+    """Alone at 28 %: cargo aircraft. At 30.5 % the State approves. What was measured too long ago is not known."""
+    line = GoodsLine.objects.create(
+        unit=skid, label="spare pack", kind="battery", attributes=LOOSE, pieces=1, happened_at=ago(30)
+    )
+    for kind, answer in (("condition", "ok"), ("terminals", "yes")):
+        GoodsCheck.objects.create(unit=skid, line=line, kind=kind, answer=answer, happened_at=ago(1))
+
+    def by_air() -> tuple[str, tuple[str, ...]]:
+        item = next(entry.item for entry in record(skid).items if entry.label == "spare pack")
+        decision = decide_item(item, Mode.AIR, dt.date(2026, 6, 30))
+        return decision.verdict.word, decision.missing
+
+    def measured(soc_pct: float, hours: float) -> None:
+        look = {"kind": "charge", "answer": "measured", "soc_pct": soc_pct}
+        GoodsCheck.objects.create(unit=skid, line=line, happened_at=ago(hours=hours), **look)
+
+    assert by_air() == ("cannot_decide", ("soc_pct",))
+    measured(20.0, 200.0)
+    assert by_air() == ("cannot_decide", ("soc_pct",))
+    measured(28.0, 10.0)
+    assert by_air() == ("cargo_aircraft_only", ())
+    measured(30.5, 8.0)
+    assert by_air()[0] == "approval_needed"
+
+
+def test_the_charge_of_one_line_says_nothing_of_another_nor_of_a_bank(skid: Unit) -> None:
+    bank = BankFactory(unit=skid, chemistry="lfp")
+    first, other = (
+        GoodsLine.objects.create(
+            unit=skid, label=label, kind="battery", attributes=LOOSE, happened_at=ago(30)
+        )
+        for label in ("one pack", "other pack")
+    )
+    look = {"kind": "charge", "answer": "measured", "soc_pct": 20.0}
+    GoodsCheck.objects.create(unit=skid, line=first, happened_at=ago(hours=2), **look)
+    charge = {entry.label.split(",")[0]: entry.item.soc_pct for entry in record(skid).items}  # type: ignore[union-attr]
+    assert charge == {bank.serial: None, "one pack": 20.0, "other pack": None}
+    assert other.checks.count() == 0

@@ -176,6 +176,23 @@ def test_a_look_at_an_engine_is_about_its_tank(client, unit) -> None:
     assert "state of the fuel tank: fuel in the tank" in text(client.get(URL))
 
 
+def test_the_charge_of_a_loose_battery_is_a_look_and_that_of_a_bank_is_not(client, unit, bank) -> None:
+    pack = line_of(
+        unit, label="Spare pack", kind="battery", attributes={"chemistry": "li_ion", "config": "alone"}
+    )
+    about = f"line:{pack.pk}"
+    assert 'name="soc_pct"' in client.get(f"{URL}check/?about={about}").content.decode()
+    assert 'name="soc_pct"' not in client.get(f"{URL}check/?about=bank:BK-1").content.decode()
+    refused = post(client, "check/", about=about, soc_pct="128")
+    assert refused.status_code == 422
+    assert "from 0 to 100 %" in text(refused)
+    post(client, "check/", about=about, soc_pct="27.4", condition="ok")
+    row = GoodsCheck.objects.get(kind="charge")
+    assert (row.line, row.answer, row.soc_pct) == (pack, "measured", 27.4)
+    assert "charge of the battery: 28 %, measured by its own meter or display" in text(client.get(URL))
+    assert "27.4 %" in text(client.get(f"/units/{unit.tag}/"))
+
+
 @pytest.mark.parametrize("about", ["", "bank:BK-9", "line:999", "line:x", "item:IT-1", "line:²"])
 def test_what_is_not_here_is_not_looked_at(client, unit, about) -> None:
     for answer in (client.get(f"{URL}check/", {"about": about}), post(client, "check/", about=about)):
