@@ -156,7 +156,7 @@ def walk_rows(
 
     `more_lots`: item, place, qty, first_day, last_day besides those of the model (for what-if of one more lot).
     """
-    shelf = _shelf(drawn, rows, more_lots)
+    shelf = _shelf(drawn, rows, needs, more_lots)
     starts = np.concatenate([[0], np.cumsum([int(need.start[-1]) for need in needs])])
     events = NeedEvents(
         np.concatenate(
@@ -243,20 +243,24 @@ def _dated(drawn: Drawn, item: int, place: int) -> list[tuple[Ints, Ints, Ints, 
     ]
 
 
-def _shelf(drawn: Drawn, rows: list[int], more_lots: pd.DataFrame | None) -> Shelf:
+def _shelf(drawn: Drawn, rows: list[int], needs: list[ShelfNeeds], more_lots: pd.DataFrame | None) -> Shelf:
     runs = drawn.runs
     more = {} if more_lots is None else by_shelf(more_lots)
     slots = []
-    for key in _keys(drawn, rows):
+    must_last = drawn.model.shelves.loc[rows, "must_last_days"].to_numpy(dtype=np.float64)
+    for key, asked, margin in zip(_keys(drawn, rows), needs, must_last.tolist(), strict=True):
         mine: list[tuple[float, NDArray[np.int32] | int, NDArray[np.int32] | int]] = []
-        for frames in (drawn.lots, more):
-            if key in frames:
-                mine += [
-                    (qty, int(first), _whole(last))
-                    for qty, first, last in frames[key][["qty", "first_day", "last_day"]]
-                    .to_numpy(dtype=np.float64)
-                    .tolist()
-                ]
+        frames = [held[key] for held in (drawn.lots, more) if key in held]
+        if frames:
+            lots = np.concatenate(
+                [f[["qty", "first_day", "last_day"]].to_numpy(dtype=np.float64) for f in frames]
+            )
+            # what is there from the start and outlasts everything that is looked at is one lot: nothing tells them apart
+            end = max(drawn.horizon_days + margin, float(asked.lasts_to.max(initial=0)))
+            alike = (lots[:, 1] <= 0) & (lots[:, 2] >= end)
+            mine += [(qty, int(first), _whole(last)) for qty, first, last in lots[~alike].tolist()]
+            if alike.any():
+                mine.append((float(lots[alike, 0].sum()), 0, NEVER))
         if key in drawn.orders:
             columns = ["qty", "placed_day", "lead_mean_days", "lead_sd_days", "life_on_arrival_days"]
             for number, (qty, placed, mean, sd, life) in enumerate(
