@@ -185,9 +185,10 @@ def _with_banks(
         if why:
             left_out.append((name, why))
             keep[row] = False
-    short = ~allowed[:, None] & (back > window)
-    shortened = tuple(name for row, name in enumerate(names) if keep[row] and short[row].any())
-    back = np.where(short, window, back)
+    quickest = np.where((back > 0) & own_ways[None, :], back, np.iinfo(np.int64).max).min(axis=1)
+    short = ~allowed & (quickest > window)
+    shortened = tuple(name for row, name in enumerate(names) if keep[row] and short[row])
+    back = np.where(short[:, None], np.minimum(back, window), back)
     at = np.flatnonzero(keep)
     load = np.where(
         estimates.supply == Supply.STANDBY,

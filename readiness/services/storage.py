@@ -39,9 +39,9 @@ def storage_choose(
                 "{soc} is under the floor of {serial}, which is {floor}. A choice never lowers a floor: choose that level "
                 "or more."
             ),
-            soc=f"{soc:.0%}",
+            soc=f"{100 * soc:.0f} %",
             serial=serial,
-            floor=f"{floor:.0%}",
+            floor=f"{100 * floor:.0f} %",
         )
     chosen: StoragePolicy = span_write(
         StoragePolicy,

@@ -218,7 +218,7 @@ def policy_lines(rows: Sequence[StoragePolicy], today: dt.date) -> list[dict[str
 def _policy(row: StoragePolicy, today: dt.date) -> dict[str, Any]:
     return _span(row, today) | {
         "chemistry": str(row.get_chemistry_display()),
-        "kept": f"{row.store_soc:.0%}",
+        "kept": f"{100 * row.store_soc:.0f} %",
         "reason": row.reason,
         "who": str(row.chosen_by) if row.chosen_by else "",
     }

@@ -155,7 +155,7 @@ def answer_view(job: Job | None, question: YearQuestion, zone: str, system: Any)
         "bays_rows": [_row(str(number), each) for number, each in bays],
         "kw_chart": bars_svg(
             _("Hours late in a year, by the supply limit with the bays of now"),
-            [_bar(f"{value:g} kW", each, is_now) for value, each, is_now in power],
+            [_bar(f"{value:.3g} kW", each, is_now) for value, each, is_now in power],
         ),
         "kw_rows": [
             _row(format_quantity(round(value, 3), "kw", system) + (" " + _("(now)") if is_now else ""), each)
@@ -225,7 +225,7 @@ def _conclusion(now: dict[str, Any], bays: Any, power: Any, limit: float, system
     return lines
 
 
-WIDTH, HEIGHT, LEFT, BOTTOM, TOP = 560, 200, 8, 28, 16
+WIDTH, HEIGHT, LEFT, BOTTOM, TOP = 440, 200, 60, 28, 16
 
 
 def bars_svg(title: str, bars: Sequence[Bar]) -> SafeString:

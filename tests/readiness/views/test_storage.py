@@ -106,7 +106,7 @@ def test_the_choice_is_previewed_and_saved_with_who_and_why(client, depot, cast)
 @pytest.mark.parametrize(
     ("given", "sentence"),
     [
-        ({"policy": "other", "level_pct": "25"}, "25% is under the floor of"),
+        ({"policy": "other", "level_pct": "25"}, "25 % is under the floor of"),
         ({"policy": "other", "level_pct": ""}, "Type the level, between 5 and 100 %."),
         ({"policy": "other", "level_pct": "120"}, "less than or equal to 100"),
         ({"reason": " "}, "This field is required"),
