@@ -93,11 +93,11 @@ def samples_between(spans: Spans) -> Series:
     """Samples that count, of (bank, first day, last day) spans, days since 1970 UTC. One query."""
     table = Sample._meta.db_table
     parts = [
-        f"(NOT struck AND bank_id = {int(bank)} AND at >= {_midnight(first)} AND at < {_midnight(last + 1)})"
+        f'(NOT struck AND bank_id = {int(bank)} AND "at" >= {_midnight(first)} AND "at" < {_midnight(last + 1)})'
         for bank, first, last in spans
     ]
     sqlite = connection.vendor == "sqlite"
-    at = "CAST(at AS TEXT)" if sqlite else "at"
+    at = 'CAST("at" AS TEXT)' if sqlite else '"at"'
     rows: list[Any] = []
     if parts:
         with connection.cursor() as cursor:

@@ -287,7 +287,7 @@ def _insert(series: Series, post: SamplePost) -> None:
         (bank, at, post.pk, False, *(None if value != value else value for value in line))
         for bank, at, line in zip(series.bank.tolist(), ats, series.values.tolist(), strict=True)
     ]
-    columns = ("bank_id", "at", "post_id", "struck", *VALUES)
+    columns = ("bank_id", '"at"', "post_id", "struck", *VALUES)
     with connection.cursor() as cursor:
         cursor.executemany(
             f"INSERT INTO {Sample._meta.db_table} ({', '.join(columns)}) VALUES ({', '.join(['%s'] * len(columns))})",

@@ -46,6 +46,23 @@ def lot() -> list[Any]:
     return [here[0].lot_id]
 
 
+def order() -> list[Any]:
+    from inventory.models import Order
+
+    return [Order.objects.filter(state="sent").order_by("code")[0].code]
+
+
+def order_line() -> list[Any]:
+    from inventory.models import OrderLine
+
+    line = OrderLine.objects.filter(order__code=order()[0]).order_by("pk")[0]
+    return [line.order.code, line.pk]
+
+
+def supplier() -> list[Any]:
+    return ["FJO"]
+
+
 def movement() -> list[Any]:
     from inventory.models import Movement
 
@@ -64,7 +81,7 @@ def alert() -> list[Any]:
 
 
 def logger() -> list[Any]:
-    """A stuck one: it has most to say."""
+    """The first one of the scenario."""
     from readiness.models import BankLogger
 
     return [BankLogger.objects.order_by("bank__serial")[0].bank_id]
