@@ -18,6 +18,7 @@ FILES = {
     "readiness:bay-plan-progress",
     "readiness:sweep-progress",
     "readiness:unit-transport-pdf",
+    "readiness:bank-charge-card-pdf",
     "healthz",
 }
 
