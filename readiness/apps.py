@@ -14,6 +14,7 @@ class ReadinessConfig(AppConfig):
 
         guard_records(self)
         register_sheets("readiness.services.import_sheets")
+        register_sheets("readiness.services.bay_sheets")
 
         # A change of a unit, or of the stores it would take from, is judged at once, by the same function as at night.
         from fleet.services.changes import mark_units_changed, on_units_changed

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, time
 from decimal import Decimal
 from importlib import import_module
 from math import isclose
@@ -399,6 +399,8 @@ def shown(value: Any, name: str = "") -> str:
         unit = suffix_unit(name)
         symbol = UNITS[unit].symbol if unit else ""
         return f"{value:.10g} {symbol}".strip()
+    if isinstance(value, time):
+        return f"{value:%H:%M}"
     return f"{value:%Y-%m-%d %H:%M} UTC" if hasattr(value, "hour") else str(value)
 
 
