@@ -18,6 +18,7 @@ FILES = {
     "readiness:bay-plan-progress",
     "readiness:sweep-progress",
     "readiness:unit-transport-pdf",
+    "readiness:transport-load-pdf",
     "readiness:bank-charge-card-pdf",
     "healthz",
 }
@@ -188,6 +189,9 @@ THINGS: dict[str, Callable[[], list[Any]]] = {
         movement,
         item,
         alert,
+        logger,
+        logger_key,
+        sample_post,
         depot,
         rule_edition,
         unit_form,
