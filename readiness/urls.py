@@ -72,6 +72,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("transport/", transport.transport_find, name="transport-find"),
     path("transport/compare/", transport_compare.transport_compare, name="transport-compare"),
     path("transport/load/", transport_load.transport_load, name="transport-load"),
+    path("transport/load/sheet.pdf", transport_load.transport_load_pdf, name="transport-load-pdf"),
     path("transport/rules/", transport_rules.rules_list, name="rules-list"),
     path("transport/rules/load/", transport_rules.rules_load, name="rules-load"),
     path("transport/rules/template/<slug:table>.csv", transport_rules.rules_template, name="rules-template"),

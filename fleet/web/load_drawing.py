@@ -22,6 +22,18 @@ WIDTH, EDGE, BELOW = 1000.0, 12.0, 96.0
 LEAST_TICK = 150.0
 FOOT_MM = 304.8
 _ids = itertools.count(1)
+SVG = '<svg xmlns="http://www.w3.org/2000/svg"'
+# The classes are those of readiness/load.css.
+PAPER_INK = (
+    "text{font-size:21px;fill:#333}.plan__number{font-size:30px;font-weight:bold;fill:#000}"
+    ".plan__floor{fill:none;stroke:#222;stroke-width:2.5}.plan__gap{fill:none;stroke:#888;stroke-dasharray:4 4}"
+    ".plan__piece{fill:#f4f1ea;stroke:#222;stroke-width:1.5}"
+    ".plan__piece--unsure{fill:#fff;stroke:#8a5a00;stroke-width:2.5;stroke-dasharray:9 5}"
+    ".plan__front{stroke:#14505c;stroke-width:4}.plan__door{stroke:#fff;stroke-width:3;stroke-dasharray:9 7}"
+    ".plan__opening{fill:none;stroke:#14505c;stroke-width:2;stroke-dasharray:9 7}"
+    ".plan__window{fill:#14505c;opacity:.16}.plan__cg{fill:#fff;stroke:#222;stroke-width:2}.plan__cg-dark{fill:#222}"
+    ".plan__axle{fill:#222}.plan__road,.plan__tick{stroke:#888;stroke-width:1.5}"
+)
 
 
 @dataclass(frozen=True)
@@ -107,6 +119,15 @@ def side_view(
     ]
     said = _("Seen from the side, to scale; what stands behind something is covered by it.")
     return _drawing(title, said, parts, road + BELOW)
+
+
+def on_paper(svg: SafeString) -> str:
+    """The drawing as a document of its own, with ink for paper where no stylesheet reaches."""
+    start = '<svg class="plan__svg"'
+    head, found, rest = svg.partition(">")
+    if not found or not head.startswith(start):
+        raise ValueError("only a drawing of this module is put on paper")
+    return f"{head.replace('<svg', SVG, 1)}><style>{PAPER_INK}</style>{rest}"
 
 
 def _spelt(pieces: Sequence[DrawnPiece]) -> str:

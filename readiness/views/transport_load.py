@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
@@ -18,6 +19,7 @@ from fleet.web.page import render_page
 from fleet.web.site import chosen_depot, unit_system
 from readiness.forms.transport_load import LoadForm
 from readiness.web.transport_load import LoadPlan
+from readiness.web.transport_load_pdf import load_pdf
 from readiness.web.transport_load_plan import plan_load
 from readiness.web.transport_load_words import (
     EXPORT_COLUMNS,
@@ -43,10 +45,31 @@ def transport_load(request: HttpRequest) -> HttpResponse:
     if kind := export_format(request):
         columns = [str(column) for column in EXPORT_COLUMNS]
         return file_response(name="one-load", kind=kind, columns=columns, rows=export_rows(plan))
-    context |= {"plan": plan, "said": said_of_number(plan), "links": export_links(request)} | _shown(
-        plan, system
-    )
+    context |= {
+        "plan": plan,
+        "said": said_of_number(plan),
+        "links": export_links(request),
+        "query": request.GET.urlencode(),
+    }
+    context |= _shown(plan, system)
     return render_page(request, "readiness/transport_load.html", context)
+
+
+@member_required
+@require_GET
+def transport_load_pdf(request: HttpRequest) -> HttpResponse:
+    """The same load for the same question, on paper. A question that cannot be goes back to the page that says why."""
+    system: Any = unit_system(request)
+    form = LoadForm(request.GET.dict(), system=system, asked=True, today=today_at(chosen_depot(request)))
+    if not form.is_valid():
+        context = {"form": form, "asked": True}
+        return render_page(request, "readiness/transport_load.html", context, status=422)
+    now = timezone.now()
+    plan = plan_load(form.question(), now=now)
+    response = HttpResponse(load_pdf(plan, now=now, system=system), content_type="application/pdf")
+    name = re.sub(r"[^A-Za-z0-9._-]", "-", f"load-{plan.question.conveyance}-{plan.question.ship_date}")
+    response["Content-Disposition"] = f'inline; filename="{name}.pdf"'
+    return response
 
 
 def _shown(plan: LoadPlan, system: Any) -> dict[str, Any]:

@@ -19,6 +19,7 @@ KEEPERS = KEEPERS_HERE | {"other_manager"}  # ... of any depot
 SENDERS_HERE = KEEPERS_HERE | {"dispatcher"}  # who writes down that a unit of this depot leaves and is back
 STORES_HERE = KEEPERS_HERE | {"procurement"}
 STORES = KEEPERS | {"procurement"}
+BUYERS = frozenset({"procurement", "administrator"})
 ALERTS_HERE = KEEPERS_HERE | {"procurement", "dispatcher"}
 DISPATCH = frozenset({"dispatcher", "administrator"})
 ADMINISTRATORS = frozenset({"administrator"})
@@ -96,6 +97,7 @@ PAGES: dict[str, Page] = {
     "readiness:charging-setting-take-back": Page(KEEPERS_HERE, "setting", post=True),
     "readiness:transport-find": Page(MEMBERS),
     "readiness:transport-load": Page(MEMBERS),
+    "readiness:transport-load-pdf": Page(MEMBERS, answers=frozenset({422})),  # asked for nothing
     "readiness:rules-list": Page(MEMBERS),
     "readiness:rules-load": Page(ADMINISTRATORS, post=True),
     "readiness:rules-template": Page(MEMBERS, "rule_table"),
@@ -188,6 +190,18 @@ PAGES: dict[str, Page] = {
     "inventory:movement-list": Page(MEMBERS),
     "inventory:movement-reverse": Page(STORES_HERE, "movement", post=True),
     "inventory:debt-list": Page(MEMBERS),
+    "inventory:order-list": Page(MEMBERS),
+    "inventory:order-expedite": Page(MEMBERS),
+    "inventory:order-show": Page(MEMBERS, "order"),
+    "inventory:order-new": Page(BUYERS, post=True),
+    "inventory:order-change": Page(BUYERS, "order", post=True),
+    "inventory:order-receive": Page(STORES_HERE, "order_line", post=True),
+    **{
+        f"inventory:order-{step}": Page(BUYERS, "order", post=True)
+        for step in ("approve", "withdraw", "send", "confirm", "close", "cancel")
+    },
+    "inventory:supplier-list": Page(MEMBERS),
+    "inventory:supplier-show": Page(MEMBERS, "supplier"),
     "inventory:unit-issue": Page(STORES_HERE, "unit", post=True),
     "inventory:part-take": Page(KEEPERS_HERE, "unit", post=True),
     "inventory:stock-receive": Page(STORES, post=True),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 from dataclasses import replace
 from io import StringIO
@@ -19,6 +20,7 @@ from fleet.services.tokens import token_create
 from inventory.models import GoodsCheck, GoodsLine, GoodsListCheck
 from readiness.forms.transport_load import question_of
 from readiness.web.transport_load import LoadPlan
+from readiness.web.transport_load_pdf import load_data, load_pdf
 from readiness.web.transport_load_plan import plan_load
 from tests.factories.fleet import (
     FIRST_DAY,
@@ -473,8 +475,65 @@ def test_nothing_stands_in_an_aircraft_of_which_nobody_knows_the_floor(client: A
     page = show(client, "an124", "N-1")
     assert "What the floor of the aircraft bears is not known" in page
     assert "Where it stands" not in page
+    assert planned("an124", "N-1").outcome == "cannot_decide"
+    assert planned("an124", "N-1", floor="50").outcome == "fail"
     plan = planned("an124", "N-1", floor="2000")
     assert [row.tag for row in plan.stowed] == ["N-1"]
     assert "floor_kg_m2" in [row.key for row in plan.limits]
     refused = show(client, DECK, "N-1", floor="2000", status=422)
     assert "Only an aircraft that is loaded loose is asked for its floor." in refused
+
+
+PDF = "/transport/load/sheet.pdf"
+
+
+def test_a_load_is_put_on_paper_with_its_drawings_limits_and_cautions(
+    client: Any, cast: Any, unit: Unit
+) -> None:
+    with_goods(unit, "2880", "II", 15.0)
+    with_goods(sound_unit(cast, "N-2"), "1203", "II", 18.0)
+    question = asked(DECK, "N-1", "N-2", kits=(HOSES,))
+    answer = client.get(PDF, question)
+    assert answer.status_code == 200
+    assert answer["Content-Type"] == "application/pdf"
+    assert answer["Content-Disposition"].startswith(f'inline; filename="load-{DECK}-')
+    assert answer.content.startswith(b"%PDF-")
+    page = show(client, DECK, "N-1", "N-2", kits=(HOSES,))
+    assert f'href="{PDF}?' in page
+    plan = planned(DECK, "N-1", "N-2", kits=(HOSES,))
+    data = load_data(plan, NOW, "si")
+    assert [row["cells"][1] for row in data["rows"]] == [row.name for row in plan.stowed]
+    assert [view["title"] for view in data["views"]] == ["From above", "From the side"]
+    assert all(view["svg"].startswith('<svg xmlns="http://www.w3.org/2000/svg"') for view in data["views"])
+    for words in (data["said"], data["decides"], *(row[0] for row in data["limits"])):
+        assert words in page
+    for line in data["law"]["lines"]:
+        assert line["words"].partition(" (")[0].partition(" Conditions:")[0] in html.unescape(page)
+
+
+def test_what_stays_behind_is_on_paper_with_its_reason_and_nothing_is_drawn_without_a_piece(
+    client: Any, cast: Any
+) -> None:
+    sound_unit(cast, "N-1", mass_kg=None)
+    assert client.get(PDF, asked(DECK, "N-1")).content.startswith(b"%PDF-")
+    data = load_data(planned(DECK, "N-1"), NOW, "us")
+    assert data["views"] == data["limits"] == []
+    (behind,) = data["behind"]
+    assert "The packed mass is not known" in behind["why"]
+
+
+def test_a_load_that_cannot_be_asked_goes_back_to_the_page(client: Any, unit: Unit) -> None:
+    answer = client.get(PDF, asked(DECK, "N-1", gap="-5 mm"))
+    assert answer.status_code == 422
+    assert "cannot be less" in answer.content.decode()
+
+
+def test_equal_loads_of_one_moment_are_equal_files(unit: Unit) -> None:
+    assert load_pdf(planned(DECK, "N-1"), now=NOW) == load_pdf(planned(DECK, "N-1"), now=NOW)
+
+
+def test_markup_in_a_name_is_printed_as_it_is(unit: Unit) -> None:
+    nasty = HOSES | {"name": 'a #b[c] $d$ "e" <f>'}
+    plan = planned(DECK, "N-1", kits=(nasty,))
+    assert load_data(plan, NOW, "si")["rows"][-1]["cells"][1] == nasty["name"]
+    assert load_pdf(plan, now=NOW).startswith(b"%PDF-")
