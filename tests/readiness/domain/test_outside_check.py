@@ -9,11 +9,13 @@ import pandas as pd
 import pvlib
 import pytest
 
+from readiness.domain.bank_forecast import forecast
 from readiness.domain.bank_records import Supply
+from readiness.domain.learning import predict
 from readiness.domain.self_discharge import equiv_days, kinetic_mean_temp, soc_after
 from readiness.domain.thermal import Sites
 from readiness.domain.upkeep import interval_used
-from tests.readiness.domain.fleet_of_banks import DAY0, bank, charge, one, supply
+from tests.readiness.domain.fleet_of_banks import DAY0, bank, charge, meter, one, records, supply
 
 # Sand Point, Alaska and Greensboro, North Carolina: typical meteorological years, 8760 hours each.
 FILES = {"cold": "703165TY.csv", "warm": "723170TYA.CSV"}
@@ -95,3 +97,26 @@ def test_monthly_climate_with_its_swing_stands_in_for_the_real_hours(hourly_c: n
     answer = one(bank(), supply(start, Supply.ISOLATED), charge(start), day=start + 365, sites=sites)
     hourly_loss = 0.02 / 30 * equiv_days(np.full(8760, 1 / 24), hourly_c, doubling_k=10.0)
     assert 1.0 - answer.soc[0] == pytest.approx(hourly_loss, rel=0.05)
+
+
+def test_what_is_learnt_from_a_real_year_forecasts_its_next_months(hourly_c: np.ndarray) -> None:
+    """A bank that loses twice what is published, read each month for eight months of real hours; known are monthly means.
+
+    What the hours then do to it 90 days ahead lies within two sigma of the forecast.
+    """
+    calendar = pd.date_range("2025-01-01", periods=8760, freq="h")
+    months = pd.Series(hourly_c).groupby(calendar.month).mean().to_numpy()
+    by_day = hourly_c.reshape(365, 24)
+    swing = float((by_day.max(axis=1) - by_day.min(axis=1)).mean() / 2)
+    sites = Sites(months[None, :], np.zeros(1), np.array([swing]))
+    lost = np.cumsum(0.04 / 30 / 24 * 2.0 ** ((hourly_c - 20.0) / 10.0))
+    start = FIRST_DAY - DAY0
+    looks = [meter(start + day, round(float(1.0 - lost[24 * day]), 2)) for day in range(30, 241, 30)]
+    events = records(supply(start, Supply.ISOLATED), charge(start), *looks)
+    asked = FIRST_DAY + 241.0
+    own = forecast(bank(), events, sites, asked)
+    ahead = predict(bank(), events, sites, asked, asked + 90.0, np.array([2]), np.array([0.05]))
+    truth = 1.0 - lost[24 * 331]
+    assert own.learned.total_low[0] <= 4.0 * 1.05
+    assert own.learned.total_high[0] >= 4.0 * 0.95
+    assert abs(ahead.soc[0] - truth) < 2.0 * ahead.soc_sigma[0] < 0.15
