@@ -132,7 +132,7 @@ def plan_load(question: LoadQuestion, *, now: dt.datetime, placement_s: float = 
             *(candidate.carried for candidate in goes),
             *([_OF_VERDICT[law[0].verdict]] if law else []),
         ],
-        default=Carried.NO,
+        default=_nothing_goes(candidates),
     )
     return LoadPlan(
         question,
@@ -150,6 +150,12 @@ def plan_load(question: LoadQuestion, *, now: dt.datetime, placement_s: float = 
         _axles(placement, hold),
         str(NOT_ASKED[hold.kind]) + _axles_not_asked(hold),
     )
+
+
+def _nothing_goes(candidates: Sequence[_Candidate]) -> Carried:
+    """The answer where nothing is placed: a no is one only where none of them lacks a fact."""
+    waits = any(one.piece is None and one.carried is not Carried.NO for one in candidates)
+    return Carried.CANNOT_DECIDE if waits else Carried.NO
 
 
 def _judged(goes: Sequence[_Candidate], candidates: Sequence[_Candidate]) -> list[_Candidate]:

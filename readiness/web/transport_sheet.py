@@ -67,7 +67,11 @@ OF_GROUP: dict[str, tuple[Topic, ...]] = {
     "vessel": (),
 }
 BEDDING = gettext_lazy("beams or boards under the load")
-STOWED = gettext_lazy("the verified gross mass, its place aboard and the lashings there")
+# What a class of conveyances leaves open whatever is said.
+LEFT_OPEN = {
+    "decks": gettext_lazy("the axle loads of the vehicle (one load asks them)"),
+    "vessel": gettext_lazy("the verified gross mass, its place aboard and the lashings there"),
+}
 # Conveyances for one kind of form only, and what is said of the others.
 ONLY_OF = {"tow": TRAILER, "vessel": CONTAINER}
 ANOTHER_KIND = {
@@ -245,8 +249,8 @@ def _of_another_kind(group: Group, key: str) -> SheetGroup:
 
 def _group(group: Group, key: str, trip: Trip, system: System) -> SheetGroup:
     left_open = [str(TOPIC_WORDS[topic]) for topic in OF_GROUP[key] if not trip.asks(topic)]
-    if key == "vessel":
-        left_open.append(str(STOWED))
+    if key in LEFT_OPEN:
+        left_open.append(str(LEFT_OPEN[key]))
     bedded = trip.bearing_length_mm if key == "containers" else trip.bearing_area_m2
     if key in ("containers", "planes") and bedded is None:
         left_open.append(str(BEDDING))

@@ -63,7 +63,7 @@ def check_decks(loads: LoadColumns, decks: ConveyanceTable, trip: Trip, *, turne
     deck: dict[str, Any] = {"sided": True, "held": "missing_room_size"}
     board.limit("deck_length", "mm", decks["deck_length_mm"], along + clear.l, rank=USUAL, **deck)
     if trip.asks(Topic.DECK_WIDTH):
-        board.limit("deck_width", "mm", decks["deck_width_mm"], across + clear.w, **deck)
+        board.limit("deck_width", "mm", decks["deck_width_mm"], across + clear.w, rank=USUAL, **deck)
     board.limit("over_width", "mm", legal_mm(decks, "width"), across + clear.w, rank=USUAL, sided=True)
     top = decks["deck_height_mm"] + loads["height_mm"] + clear.h
     board.lacks("missing_room_size", np.isnan(decks["deck_height_mm"]))

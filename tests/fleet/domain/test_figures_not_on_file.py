@@ -210,7 +210,8 @@ def test_what_is_wider_than_the_deck_does_not_stand_on_it() -> None:
     wide = replace(LOAD, length_mm=2600.0, width_mm=2500.0, no_rotate=True)
     refused = answer_one(wide, "flat_75_eu", trip).answer
     assert (refused.reason, refused.margin) == ("deck_width", -50.0)
-    assert answer_one(replace(wide, width_mm=2450.0), "flat_75_eu", trip).answer.fits
+    just = answer_one(replace(wide, width_mm=2450.0), "flat_75_eu", trip).answer
+    assert (just.fits, just.margin, just.margin_check) == (True, 0.0, "deck_width")
     assert answer_one(replace(wide, width_mm=2560.0), "lowloader_eu", trip).answer.refusals == (
         "deck_width",
         "over_width",

@@ -91,7 +91,8 @@ def test_the_usual_values_are_the_same_in_any_units(client, cast, unit) -> None:
 
 def test_what_was_not_asked_is_said_for_each_class(client, unit) -> None:
     page = text(client.get(f"/units/N-1/transport/{ASKED}"))
-    assert "Not asked: the lashings." in group(page, "On a deck")
+    left = "Not asked: the lashings, the axle loads of the vehicle (one load asks them)."
+    assert left in group(page, "On a deck")
     assert "does not stand on wheels" in group(page, "Towed")
     assert "the radius under a helicopter, the rated load of the sling legs" in group(
         page, "Under a helicopter"
