@@ -19,7 +19,7 @@ from fleet.domain.placement_shapes import cg_window_mm
 from fleet.lib.quantities import System
 
 WIDTH, EDGE, BELOW = 1000.0, 12.0, 96.0
-LEAST_TICK = 150.0
+LEAST_TICK, AT_THE_END = 150.0, 50.0
 FOOT_MM = 304.8
 _ids = itertools.count(1)
 SVG = '<svg xmlns="http://www.w3.org/2000/svg"'
@@ -321,10 +321,15 @@ def _ticks(scale: _Scale, y: float, system: System) -> SafeString:
         for n in range(count + 1)
     ]
     parts += [
-        _text("plan__words", scale.x(n * base), y + 44, f"{n} {unit}", "start" if n == 0 else "middle")
+        _text("plan__words", min(scale.x(n * base), WIDTH), y + 44, f"{n} {unit}", _anchor(scale.x(n * base)))
         for n in range(0, count + 1, step)
     ]
     return format_html_join("", "{}", ((part,) for part in parts))
+
+
+def _anchor(x: float) -> str:
+    """Words at an end of the floor stay on the drawing."""
+    return "start" if x <= EDGE else "end" if x > WIDTH - AT_THE_END else "middle"
 
 
 def _ends(scale: _Scale, y: float) -> SafeString:
