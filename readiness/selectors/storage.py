@@ -143,7 +143,7 @@ def _banks(
         rows.append(
             BankKept(
                 bank=bank,
-                unit=tags[stay.unit_id],
+                unit=tags[stay.unit_id or 0],
                 low=float(estimates.low[row]) if decided else None,
                 high=float(estimates.high[row]) if decided else None,
                 floor_soc=floor,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import time
 from itertools import pairwise
 from typing import Any
@@ -86,7 +86,7 @@ def check_hours(hours: CrewHours) -> None:
     check_week({hours.weekday: [(hours.opens, hours.closes)]})
 
 
-def check_week(week: dict[int, Sequence[Stretch]]) -> None:
+def check_week(week: Mapping[int, Sequence[Stretch]]) -> None:
     """The hours of a week, by weekday (Monday 0): the crew leaves after it comes, no stretches overlap, some are there."""
     for weekday, stretches in sorted(week.items()):
         day = str(Weekday(weekday).label)

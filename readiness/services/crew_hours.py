@@ -49,7 +49,7 @@ def latest_week(place: Place) -> list[CrewHours]:
     still = [row for row in rows if row.valid_to is None]
     if still:
         return still
-    last = max((row.valid_to for row in rows), default=None)
+    last = max((row.valid_to for row in rows if row.valid_to is not None), default=None)
     return [row for row in rows if row.valid_to == last]
 
 

@@ -43,7 +43,8 @@ def settings_page(place: Place, *, today: dt.date, system: Any, may_change: bool
     supply = list(SupplyHours.objects.filter(place=place))
     days = list(CrewDay.objects.filter(place=place, day__gte=today - dt.timedelta(days=PAST_DAYS)))
     policies = list(StoragePolicy.objects.filter(place=place).select_related("chosen_by"))
-    for row in (*bays, *terms, *depot, *hours, *supply, *days, *policies):
+    rows: tuple[Any, ...] = (*bays, *terms, *depot, *hours, *supply, *days, *policies)
+    for row in rows:
         row.place = place
     held = first_in_force(terms, today)
     limit = first_in_force(depot, today)

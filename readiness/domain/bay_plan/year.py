@@ -44,7 +44,7 @@ class YearBanks:
     of_kind: IntArray
 
     def __len__(self) -> int:
-        return self.slots.shape[0]
+        return len(self.unattended)
 
 
 @dataclass(frozen=True)
@@ -207,20 +207,20 @@ class _Game:
         world, bank = np.nonzero(off)
         np.add.at(self.free, (world, self.kind[world, bank]), 1)
         self.kind = np.where(off, -1, self.kind)
-        return off.sum(axis=1).astype(np.float64)
+        return np.asarray(off.sum(axis=1), dtype=np.float64)
 
     def _start(self, slot: int, handled: FloatArray) -> None:
         """Round by round, each world's bank that is due first goes on a bay, until nothing more fits.
 
-        The shortest way is taken that is free, ends in time and is borne by the supply: a low setting comes after a full one.
+        The shortest way is taken that is free, ends in time and that the supply bears: low settings come after full ones.
         """
         wants = (self.due < NEVER) & (self.kind < 0)
         at = np.flatnonzero(wants.any(axis=1) & (handled < self.hours.handling[slot]))
         while len(at):
             need, fits = self._fits(slot, at)
             fits &= wants[at][:, :, None]
-            can = fits.any(axis=2)
-            some = can.any(axis=1)
+            can = np.asarray(fits.any(axis=2))
+            some = np.asarray(can.any(axis=1))
             at, need, fits, can = at[some], need[some], fits[some], can[some]
             if not len(at):
                 return
