@@ -12,7 +12,17 @@ from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import Place, Unit
-from inventory.models import Balance, GoodsKind, Item, Lot, Movement, PartDebt
+from inventory.models import (
+    Balance,
+    GoodsKind,
+    Item,
+    Lot,
+    Movement,
+    Order,
+    OrderLine,
+    PartDebt,
+    Supplier,
+)
 from inventory.selectors.stock import usable_on
 
 SEARCH = forms.TextInput(attrs={"type": "search"})
@@ -288,3 +298,63 @@ class DebtFilter(django_filters.FilterSet):
 
     def in_state(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
         return queryset.filter(settled_at__isnull=False) if value == "settled" else queryset
+
+
+class OrderFilter(django_filters.FilterSet):
+    """Orders; those that stand unless others are asked for. Needs `today` to tell what is late."""
+
+    q = django_filters.CharFilter(label=_("Order, item or their number"), method="search", widget=SEARCH)
+    supplier = django_filters.ModelChoiceFilter(
+        label=_("Supplier"),
+        queryset=lambda _request: Supplier.objects.all(),
+        to_field_name="code",
+        empty_label=_("any"),
+    )
+    depot = django_filters.ModelChoiceFilter(
+        field_name="place", label=_("Depot"), queryset=depots, to_field_name="code", empty_label=_("any")
+    )
+    state = django_filters.ChoiceFilter(
+        label=_("State"),
+        method="in_state",
+        empty_label=_("not ended"),
+        choices=[
+            *Order.State.choices[:4],
+            ("begun", _("part received")),
+            ("late", _("late")),
+            *Order.State.choices[4:],
+            ("all", _("all orders")),
+        ],
+    )
+
+    class Meta:
+        model = Order
+        fields: list[str] = []
+
+    def __init__(self, *args: Any, today: dt.date, **kwargs: Any) -> None:
+        self.today = today
+        super().__init__(*args, **kwargs)
+
+    def filter_queryset(self, queryset: QuerySet[Any]) -> QuerySet[Any]:
+        if not self.form.cleaned_data.get("state"):
+            queryset = queryset.exclude(state__in=[Order.State.CLOSED, Order.State.CANCELLED])
+        return super().filter_queryset(queryset)
+
+    def search(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        for word in value.split():
+            lines = OrderLine.objects.filter(Q(item__name__icontains=word) | Q(item__code__icontains=word))
+            queryset = queryset.filter(
+                Q(code__icontains=word)
+                | Q(their_ref__icontains=word)
+                | Q(pk__in=lines.order_by().values("order"))
+            )
+        return queryset
+
+    def in_state(self, queryset: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        if value == "all":
+            return queryset
+        going = queryset.filter(state__in=[Order.State.SENT, Order.State.CONFIRMED])
+        if value == "begun":
+            return going.filter(begun=True)
+        if value == "late":
+            return going.filter(due_on__lt=self.today)
+        return queryset.filter(state=value)

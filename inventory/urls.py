@@ -1,6 +1,17 @@
 from django.urls import URLPattern, URLResolver, path
 
-from inventory.views import actions, debts, goods, issues, movements, stores, takes
+from inventory.views import (
+    actions,
+    debts,
+    goods,
+    issues,
+    movements,
+    order_steps,
+    orders,
+    stores,
+    suppliers,
+    takes,
+)
 
 app_name = "inventory"
 
@@ -12,6 +23,18 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("movements/", movements.movement_list, name="movement-list"),
     path("movements/<int:pk>/reverse/", movements.movement_reverse, name="movement-reverse"),
     path("receive/", actions.stock_receive, name="stock-receive"),
+    path("orders/", orders.order_list, name="order-list"),
+    path("orders/new/", orders.order_new, name="order-new"),
+    path("orders/expedite/", orders.order_expedite, name="order-expedite"),
+    path("orders/<str:code>/", orders.order_show, name="order-show"),
+    path("orders/<str:code>/change/", orders.order_change, name="order-change"),
+    path("orders/<str:code>/lines/<int:pk>/receive/", order_steps.order_line_receive, name="order-receive"),
+    *(
+        path(f"orders/<str:code>/{step}/", order_steps.order_step, {"step": step}, name=f"order-{step}")
+        for step in ("approve", "withdraw", "send", "confirm", "close", "cancel")
+    ),
+    path("suppliers/", suppliers.supplier_list, name="supplier-list"),
+    path("suppliers/<str:code>/", suppliers.supplier_show, name="supplier-show"),
     path("debts/", debts.debt_list, name="debt-list"),
     path("issue/<str:tag>/", issues.unit_issue, name="unit-issue"),
     path("take/<str:tag>/", takes.part_take_show, name="part-take"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, timedelta
+from decimal import Decimal
 from typing import Any
 
 from django.db.models import F, Q, QuerySet
@@ -117,3 +118,23 @@ def lead_times(supplier: Supplier, *, last: int = 200) -> list[LeadTime]:
             )
         )
     return found
+
+
+def offered_price(supplier: Supplier, item: Item, qty: Decimal, currency: str, day: date) -> Decimal | None:
+    """The price of the largest break that a quantity reaches, on offer on that day; None when there is none. One query."""
+    offers = SupplyOffer.objects.valid_on(day).filter(
+        supplier=supplier, item=item, currency=currency, from_qty__lte=qty
+    )
+    return offers.order_by("-from_qty", "price").values_list("price", flat=True).first()
+
+
+def offers_of(supplier: Supplier) -> QuerySet[SupplyOffer]:
+    """What a supplier offers and has offered, each item's latest first."""
+    return supplier.offers.select_related("item").order_by("item__name", "-valid_from", "from_qty")
+
+
+def prices_paid(supplier: Supplier, *, last: int = 40) -> list[OrderLine]:
+    """What was agreed for each item on orders that went out, latest first; at most `last`. One query."""
+    rows = OrderLine.objects.filter(order__supplier=supplier, order__sent_on__isnull=False)
+    rows = rows.exclude(order__state=Order.State.CANCELLED).select_related("item", "order")
+    return list(rows.order_by("-order__sent_on", "-pk")[:last])

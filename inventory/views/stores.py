@@ -21,6 +21,7 @@ from fleet.web.site import chosen_depot
 from fleet.web.sorting import Column, sorting_of
 from inventory.filters import ItemFilter, StockFilter
 from inventory.models import Item, Lot
+from inventory.selectors.orders import on_order
 from inventory.selectors.pages import (
     item_lines,
     item_lots,
@@ -40,6 +41,7 @@ from inventory.web.lines import (
     system_of,
     unit_url,
 )
+from inventory.web.orders import line_rows
 
 LOT_COLUMNS = [
     Column("item", gettext_lazy("Item"), ("lot__item__name", "lot__expires_on")),
@@ -191,7 +193,9 @@ def item_detail(request: HttpRequest, code: str) -> HttpResponse:
         "all_lots": all_lots,
         "lines": movement_lines_of(paging.rows, system=system, rights=rights),
         "paging": paging,
+        "on_order": line_rows(on_order(item, depot=depot), today=today, system=system, rights=rights),
         "may_stock": rights.can("stock"),
+        "may_order": rights.can("order"),
     }
     return render_page(request, "inventory/item_detail.html", context)
 

@@ -17,6 +17,8 @@ from readiness.demo.timeline import Timeline
 
 # Stores that are short on purpose: (item, depot).
 SHORT = {("BAC-20", "MNL"), ("CAR-60", "PHX")}
+# Above this total another person than the buyer approves, EUR.
+OWN_LIMIT = 2500
 
 
 class Stores:
@@ -45,6 +47,7 @@ class Stores:
         self.serials = 0
 
     def write(self, units: list[UnitPlan]) -> None:
+        self.rows.add("inventory.ApprovalLimit", currency="EUR", amount=OWN_LIMIT)
         for unit in units:
             if unit.surveyed:
                 self.wishes.of_unit(unit)
@@ -191,7 +194,9 @@ class Stores:
     ) -> None:
         """The closed order behind a delivery."""
         sent = day - int(item["lead_time_days"]) - int(self.rng.integers(-3, 6))
-        line = self.order(item, depot, sent, qty, "closed", promised=day - 1)
+        line = self.order(
+            item, depot, sent, qty, "closed", promised=day - 1, closed_on=self.timeline.day(day)
+        )
         for pile, movement in zip(piles, movements, strict=True):
             self.rows.add(
                 "inventory.Receipt",
@@ -202,11 +207,21 @@ class Stores:
             )
 
     def order(
-        self, item: Row, depot: str, sent: int, qty: int, state: str, *, promised: int | None = None
+        self,
+        item: Row,
+        depot: str,
+        sent: int,
+        qty: int,
+        state: str,
+        *,
+        promised: int | None = None,
+        closed_on: dt.date | None = None,
     ) -> int:
         buyer = self.people.by_name["procurement"]
         number = len(self.rows.of("inventory.Order")) + 1
         signed = state != "draft"
+        above = float(item["price"]) * qty > OWN_LIMIT
+        sent_on = self.timeline.day(sent)
         order = self.rows.add(
             "inventory.Order",
             code=f"PO-{number:05d}",
@@ -216,8 +231,11 @@ class Stores:
             currency="EUR",
             created_at=self.at(depot, sent - 1, 11.0),
             created_by_id=buyer,
-            approved_by_id=buyer if signed else None,
-            sent_on=self.timeline.day(sent) if signed else None,
+            approved_by_id=(self.people.by_name["admin"] if above else buyer) if signed else None,
+            approved_at=self.at(depot, sent, 9.0) if signed else None,
+            sent_on=sent_on if signed else None,
+            confirmed_on=sent_on + dt.timedelta(days=2) if state in ("confirmed", "closed") else None,
+            closed_on=closed_on,
             promised_on=None if promised is None else self.timeline.day(promised),
         )
         return self.rows.add(

@@ -45,6 +45,7 @@ ORDER = (
     "fleet.SupplyState",
     "inventory.Supplier",
     "inventory.FundingSource",
+    "inventory.ApprovalLimit",
     "inventory.Item",
     "inventory.ItemGoods",
     "inventory.DesignItem",

@@ -13,8 +13,11 @@ from django.test import Client
 from django.urls import NoReverseMatch, URLPattern, URLResolver, get_resolver, reverse
 
 from fleet.models import ImportRun, Job, UnitForm, User
+from inventory.models import Order
 from readiness.domain.sample_files import SampleFile
-from readiness.models import BankLogger, CrewDay
+from readiness.models import BankLogger, BayPlanLine, CrewDay
+from readiness.services.bay_calendars import bay_calendar_renew
+from readiness.services.bay_plans import bay_plan_compute
 from readiness.services.loggers import logger_key_create
 from readiness.services.samples import samples_take
 from tests.architecture.url_table import EVERYBODY, PAGES, Page
@@ -30,7 +33,7 @@ from tests.factories.fleet import (
     PackedFormFactory,
     UnitFactory,
 )
-from tests.factories.inventory import ItemFactory, aboard, in_store
+from tests.factories.inventory import ItemFactory, aboard, in_store, order_for
 from tests.factories.readiness import (
     AlertFactory,
     ChargerBayFactory,
@@ -144,6 +147,18 @@ class Things:
     def sweep_job(self) -> list[Any]:
         return [Job.objects.create(kind="sweep", place=self.cast.north).pk]
 
+    def bay_plan(self) -> list[Any]:
+        """A draft of the north depot, with one bay and nothing to charge but the bank of its unit."""
+        equip(self.cast.north, bays=1)
+        return [self.cast.north.code, bay_plan_compute(place=self.cast.north, actor=None).pk]
+
+    def bay_line(self) -> list[Any]:
+        code, pk = self.bay_plan()
+        return [code, BayPlanLine.objects.filter(plan=pk)[0].pk]
+
+    def bay_calendar(self) -> list[Any]:
+        return [bay_calendar_renew(place=self.cast.north, actor=None)]
+
     def logger(self) -> list[Any]:
         """Of a bank of the north depot, by the key of the bank."""
         BankLogger.objects.create(bank=self.a_bank)
@@ -158,23 +173,26 @@ class Things:
         taken = samples_take(file=SampleFile(rows), how="api", actor=self.cast.nora, rights=None, now=NOW)
         return [taken.post.pk]
 
-    def bay_plan(self) -> list[Any]:
-        """A draft of the north depot, with one bay and nothing to charge but the bank of its unit."""
-        equip(self.cast.north, bays=1)
-        return [self.cast.north.code, bay_plan_compute(place=self.cast.north, actor=None).pk]
-
-    def bay_line(self) -> list[Any]:
-        code, pk = self.bay_plan()
-        return [code, BayPlanLine.objects.filter(plan=pk)[0].pk]
-
-    def bay_calendar(self) -> list[Any]:
-        return [bay_calendar_renew(place=self.cast.north, actor=None)]
-
     def lot(self) -> list[Any]:
         return [aboard(self.a_unit, 2).pk]
 
     def item(self) -> list[Any]:
         return [ItemFactory(code="CART/5").code]
+
+    def order(self) -> list[Any]:
+        """For the north depot, with one line."""
+        return [self.an_order().code]
+
+    def order_line(self) -> list[Any]:
+        order = self.an_order()
+        return [order.code, order.lines.get().pk]
+
+    def supplier(self) -> list[Any]:
+        return [self.an_order().supplier.code]
+
+    def an_order(self) -> Order:
+        order: Order = order_for(self.cast.north)
+        return order
 
     def movement(self) -> list[Any]:
         return [in_store(3, place=self.cast.north).movements.get().pk]

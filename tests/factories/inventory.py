@@ -6,8 +6,9 @@ from decimal import Decimal
 import factory
 from factory.django import DjangoModelFactory
 
-from inventory.models import DesignItem, Item, Lot
+from inventory.models import DesignItem, Item, Lot, Order, Supplier
 from inventory.services.ledger import part_fit, stock_issue, stock_receive
+from inventory.services.ordering import Wanted, order_create
 from tests.factories.fleet import FIRST_DAY, NOW, TODAY, DepotFactory, DesignFactory, UnitFactory, ago
 
 
@@ -116,3 +117,23 @@ def fitted(unit=None, *, item=None, lot=None, position="lamp 1", train="a", at=N
         earlier=earlier,
         now=NOW,
     )
+
+
+def order_for(place, *lines, state="draft", sent_days_ago=7, actor=None):
+    """An order of the supplier SUP for a depot; without lines: ten cartridges at 21.50 EUR."""
+    supplier, _new = Supplier.objects.get_or_create(code="SUP", defaults={"name": "Supplier"})
+    order = order_create(
+        supplier=supplier,
+        place=place,
+        currency="EUR",
+        lines=lines or [Wanted(ItemFactory(), Decimal(10), Decimal("21.50"))],
+        actor=actor,
+        now=NOW,
+    )
+    if state != "draft":
+        sent_on = TODAY - dt.timedelta(days=sent_days_ago)
+        Order.objects.filter(pk=order.pk).update(
+            state=state, sent_on=None if state == "approved" else sent_on
+        )
+        order.refresh_from_db()
+    return order
