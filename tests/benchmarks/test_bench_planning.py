@@ -15,8 +15,9 @@ import pytest
 from inventory.domain.netting.columns import Lots, Needs
 from inventory.domain.netting.plan import net
 from inventory.domain.policy.lot_size import PriceBreak
-from inventory.domain.policy.proposal import Offer, Situation, propose
-from inventory.domain.risk.futures import by_shelf, draw, needs_of_shelf, simulate, walk_rows
+from inventory.domain.policy.order_futures import Offer, Settings
+from inventory.domain.policy.proposal import propose_all
+from inventory.domain.risk.futures import draw, needs_of_shelf, simulate, walk_rows
 from tests.benchmarks.plain_loop import paths_of_shelf
 from tests.benchmarks.risk_of_size import pool
 
@@ -165,28 +166,20 @@ def test_one_long_shelf_does_not_take_its_square() -> None:
     assert seconds[80_000] < 8 * seconds[20_000] + 1.0
 
 
-def test_proposals_one_after_another() -> None:
+def test_proposals_of_a_pool() -> None:
     """Forty shelves with two suppliers each, 1,000 futures: what the nightly list of a depot costs."""
     model = pool(10, PLACES)
-    lots, orders, needs = by_shelf(model.lots), by_shelf(model.orders), by_shelf(model.needs)
     offers = [
         Offer(
             supplier, (PriceBreak(1, price), PriceBreak(96, 0.9 * price)), 12, 24, 40.0, lead, 0.3 * lead, 600
         )
         for supplier, price, lead in ((1, 20.0, 60.0), (2, 24.0, 30.0))
     ]
-    begin, ordered = time.process_time(), 0
-    for row in range(len(model.shelves)):
-        shelf = model.shelves.iloc[[row]]
-        key = (int(shelf["item"].iloc[0]), int(shelf["place"].iloc[0]))
-        one = model.with_(
-            shelves=shelf,
-            lots=lots.get(key, model.lots.iloc[:0]),
-            orders=orders.get(key, model.orders.iloc[:0]),
-            needs=needs.get(key, model.needs.iloc[:0]),
-        )
-        ordered += propose(Situation(one, target=0.95), offers, runs=1_000, seed=1).order_now
-    each = (time.process_time() - begin) / len(model.shelves)
-    print(f"\nproposals: {1000 * each:.0f} ms each, {ordered} of {len(model.shelves)} order now")
+    keys = model.shelves[["item", "place"]].to_numpy(dtype=int).tolist()
+    asked = {(item, place): (Settings(target=0.95), offers) for item, place in keys}
+    begin = time.process_time()
+    ordered = sum(one.order_now for one in propose_all(model, asked, runs=1_000, seed=1))
+    each = (time.process_time() - begin) / len(keys)
+    print(f"\nproposals: {1000 * each:.0f} ms each, {ordered} of {len(keys)} order now")
     assert ordered > 0
     assert each < 1.0

@@ -8,7 +8,7 @@ and then nothing is kept.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -42,6 +42,8 @@ class UseTable:
 
 
 ShelfKey = tuple[int, int]
+# Quantity, there from, usable through: the same in all futures, or one a future.
+MoreLot = tuple[float, NDArray[np.int32] | int, NDArray[np.int32] | int]
 Frames = dict[ShelfKey, pd.DataFrame]
 
 
@@ -150,13 +152,14 @@ def blocks(shelves: pd.DataFrame, size: int) -> Iterator[list[int]]:
 
 
 def walk_rows(
-    drawn: Drawn, rows: list[int], needs: list[ShelfNeeds], *, more_lots: pd.DataFrame | None = None
+    drawn: Drawn, rows: list[int], needs: list[ShelfNeeds], *, more: Sequence[Sequence[MoreLot]] | None = None
 ) -> Walked:
     """Walks some shelves through all futures: cells in order of `rows`, then of futures.
 
-    `more_lots`: item, place, qty, first_day, last_day besides those of the model (for what-if of one more lot).
+    `more` (rows,): lots besides those of the model, for what-if. A row may be named several times, with other lots
+    each time.
     """
-    shelf = _shelf(drawn, rows, needs, more_lots)
+    shelf = _shelf(drawn, rows, needs, more or [()] * len(rows))
     starts = np.concatenate([[0], np.cumsum([int(need.start[-1]) for need in needs])])
     events = NeedEvents(
         np.concatenate(
@@ -243,34 +246,53 @@ def _dated(drawn: Drawn, item: int, place: int) -> list[tuple[Ints, Ints, Ints, 
     ]
 
 
-def _shelf(drawn: Drawn, rows: list[int], needs: list[ShelfNeeds], more_lots: pd.DataFrame | None) -> Shelf:
+def order_lot(
+    drawn: Drawn,
+    key: ShelfKey,
+    number: int,
+    qty: float,
+    lead: LeadTime,
+    life_days: float,
+    *,
+    placed_day: float = 0.0,
+) -> MoreLot:
+    """The `number`-th order of a shelf: it arrives in each future by its own draw of what is left of the lead time."""
+    table = lead.table(elapsed_days=-placed_day)
+    arrives = table[stream(drawn.seed, ORDER, *key, number).integers(0, STEPS, drawn.runs)]
+    ends = np.minimum(arrives.astype(np.int64) + whole_day(life_days), NEVER).astype(np.int32)
+    return qty, arrives, ends
+
+
+def _lots_of(drawn: Drawn, row: int, needs: ShelfNeeds) -> list[MoreLot]:
+    """What is there and on order of one shelf."""
+    key = _keys(drawn, [row])[0]
+    mine: list[MoreLot] = []
+    if key in drawn.lots:
+        lots = drawn.lots[key][["qty", "first_day", "last_day"]].to_numpy(dtype=np.float64)
+        # what is there from the start and outlasts everything that is looked at is one lot: nothing tells them apart
+        margin = float(drawn.model.shelves["must_last_days"].iloc[row])
+        end = max(drawn.horizon_days + margin, float(needs.lasts_to.max(initial=0)))
+        alike = (lots[:, 1] <= 0) & (lots[:, 2] >= end)
+        mine = [(qty, int(first), whole_day(last)) for qty, first, last in lots[~alike].tolist()]
+        if alike.any():
+            mine.append((float(lots[alike, 0].sum()), 0, NEVER))
+    if key in drawn.orders:
+        columns = ["qty", "placed_day", "lead_mean_days", "lead_sd_days", "life_on_arrival_days"]
+        orders = drawn.orders[key][columns].to_numpy(dtype=np.float64).tolist()
+        for number, (qty, placed, mean, sd, life) in enumerate(orders):
+            mine.append(order_lot(drawn, key, number, qty, LeadTime(mean, sd), life, placed_day=placed))
+    return mine
+
+
+def _shelf(
+    drawn: Drawn, rows: list[int], needs: list[ShelfNeeds], more: Sequence[Sequence[MoreLot]]
+) -> Shelf:
     runs = drawn.runs
-    more = {} if more_lots is None else by_shelf(more_lots)
-    slots = []
-    must_last = drawn.model.shelves.loc[rows, "must_last_days"].to_numpy(dtype=np.float64)
-    for key, asked, margin in zip(_keys(drawn, rows), needs, must_last.tolist(), strict=True):
-        mine: list[tuple[float, NDArray[np.int32] | int, NDArray[np.int32] | int]] = []
-        frames = [held[key] for held in (drawn.lots, more) if key in held]
-        if frames:
-            lots = np.concatenate(
-                [f[["qty", "first_day", "last_day"]].to_numpy(dtype=np.float64) for f in frames]
-            )
-            # what is there from the start and outlasts everything that is looked at is one lot: nothing tells them apart
-            end = max(drawn.horizon_days + margin, float(asked.lasts_to.max(initial=0)))
-            alike = (lots[:, 1] <= 0) & (lots[:, 2] >= end)
-            mine += [(qty, int(first), _whole(last)) for qty, first, last in lots[~alike].tolist()]
-            if alike.any():
-                mine.append((float(lots[alike, 0].sum()), 0, NEVER))
-        if key in drawn.orders:
-            columns = ["qty", "placed_day", "lead_mean_days", "lead_sd_days", "life_on_arrival_days"]
-            for number, (qty, placed, mean, sd, life) in enumerate(
-                drawn.orders[key][columns].to_numpy(dtype=np.float64).tolist()
-            ):
-                table = LeadTime(mean, sd).table(elapsed_days=-placed)
-                arrives = table[stream(drawn.seed, ORDER, *key, number).integers(0, STEPS, runs)]
-                ends = np.minimum(arrives.astype(np.int64) + _whole(life), NEVER).astype(np.int32)
-                mine.append((qty, arrives, ends))
-        slots.append(mine)
+    held: dict[int, list[MoreLot]] = {}
+    for row, asked in zip(rows, needs, strict=True):
+        if row not in held:
+            held[row] = _lots_of(drawn, row, asked)
+    slots = [[*held[row], *besides] for row, besides in zip(rows, more, strict=True)]
     width = max(max((len(mine) for mine in slots), default=0), 1)
     shape = (width, len(rows) * runs)
     qty = np.zeros(shape)
@@ -316,5 +338,6 @@ def _keys(drawn: Drawn, rows: list[int]) -> list[ShelfKey]:
     return [(item, place) for item, place in pairs]
 
 
-def _whole(days: float) -> int:
+def whole_day(days: float) -> int:
+    """A day as a whole number; NEVER for one that is infinite or missing."""
     return NEVER if not np.isfinite(days) or days >= NEVER else int(days)

@@ -21,7 +21,15 @@ import pandas as pd
 from inventory.domain.errors import NotPlannable
 from inventory.domain.fefo import Floats, Ints
 from inventory.domain.netting.columns import Bools
-from inventory.domain.risk.futures import Drawn, ShelfNeeds, draw, needs_of_shelf, walk_rows
+from inventory.domain.risk.futures import (
+    Drawn,
+    MoreLot,
+    ShelfNeeds,
+    draw,
+    needs_of_shelf,
+    walk_rows,
+    whole_day,
+)
 from inventory.domain.risk.model import Model
 
 # What taking away one of several lacks of a call is worth against serving it whole.
@@ -139,10 +147,11 @@ def next_purchases(
 
 
 def _walk(drawn: Drawn, row: int, needs: ShelfNeeds, lots: pd.DataFrame | None) -> tuple[Bools, float]:
-    more = None
+    more: list[MoreLot] = []
     if lots is not None:
-        more = lots.assign(first_day=lots["arrives_day"])
-    walked = walk_rows(drawn, [row], [needs], more_lots=more)
+        numbers = lots[["qty", "arrives_day", "last_day"]].to_numpy(dtype=np.float64).tolist()
+        more = [(qty, int(arrives), whole_day(last)) for qty, arrives, last in numbers]
+    walked = walk_rows(drawn, [row], [needs], more=[more])
     return walked.rest > 0, float(walked.wasted.mean())
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,10 +12,13 @@ import pytest
 
 from inventory.domain.errors import NotPlannable
 from inventory.domain.policy.lot_size import PriceBreak
-from inventory.domain.policy.proposal import TARGETS, Offer, Situation, propose
+from inventory.domain.policy.order_futures import Offer, Settings
+from inventory.domain.policy.proposal import TARGETS, Proposal, propose_all
+from inventory.domain.policy.proposal import propose as propose_one
 from inventory.domain.risk.futures import simulate
 from inventory.domain.risk.model import CallModel, Model
 from inventory.domain.risk.next_money import next_purchases
+from tests.benchmarks.risk_of_size import pool
 from tests.inventory.domain.planning.test_futures import SIZES, one_item
 
 OFFER = Offer(
@@ -30,10 +33,26 @@ OFFER = Offer(
 )
 
 
+@dataclass(frozen=True)
+class Situation:
+    """A model of one shelf and what it is asked for."""
+
+    model: Model
+    settings: Settings
+
+    @classmethod
+    def of(cls, model: Model, **settings: Any) -> Situation:
+        return cls(model, Settings(**settings))
+
+
+def propose(situation: Situation, offers: list[Offer], *, runs: int = 2_000, seed: int) -> Proposal:
+    return propose_one(situation.model, situation.settings, offers, runs=runs, seed=seed)
+
+
 def running(stock: float, **more: Any) -> Situation:
     """The running example of reference/replenishment.md: 0.8 starts a month, lead 60 + review 30 days."""
     model = one_item([(stock, np.inf)], per_day=0.8 / 30, sizes=SIZES)
-    return Situation(model, **{"target": TARGETS["essential"], "review_days": 30, **more})
+    return Situation.of(model, **{"target": TARGETS["essential"], "review_days": 30, **more})
 
 
 def test_enough_is_not_ordered_and_says_why() -> None:
@@ -115,13 +134,13 @@ def test_a_dated_need_alone_makes_an_order_due() -> None:
     """10 on hand, 15 wanted on day 100, lead 60 days: must leave on day 40; at a review of 60 days that is now."""
     model = one_item([(10, np.inf)], per_day=0.0)
     model = model.with_(needs=pd.DataFrame({"item": [1], "place": [1], "qty": [15.0], "day": [100]}))
-    now = propose(Situation(model, target=0.95, review_days=60), [OFFER], runs=200, seed=1)
+    now = propose(Situation.of(model, target=0.95, review_days=60), [OFFER], runs=200, seed=1)
     assert (now.working.first_short_day, now.working.release_day) == (100, 40)
     assert now.order_now
-    later = propose(Situation(model, target=0.95, review_days=30), [OFFER], runs=200, seed=1)
+    later = propose(Situation.of(model, target=0.95, review_days=30), [OFFER], runs=200, seed=1)
     assert not later.order_now
     late = propose(
-        Situation(model, target=0.95, review_days=60),
+        Situation.of(model, target=0.95, review_days=60),
         [replace(OFFER, lead_mean_days=130.0)],
         runs=200,
         seed=1,
@@ -135,7 +154,7 @@ def test_a_lot_that_expires_before_the_need_does_not_cover_it() -> None:
     model = model.with_(
         needs=pd.DataFrame({"item": [1], "place": [1], "qty": [15.0], "day": [80], "lasts_to": [100]})
     )
-    told = propose(Situation(model, target=0.95, review_days=30), [OFFER], runs=200, seed=1)
+    told = propose(Situation.of(model, target=0.95, review_days=30), [OFFER], runs=200, seed=1)
     assert told.working.first_short_day == 80
     assert told.order_now
 
@@ -152,21 +171,21 @@ def test_a_least_quantity_larger_than_the_use_in_its_life_shows_its_waste() -> N
     """One piece each 25 days, life 100 days, least 100: most expires, and that is said."""
     model = one_item([(0, np.inf)], per_day=0.04)
     bulky = replace(OFFER, moq=100, price_breaks=(PriceBreak(1, 18.0),), life_on_arrival_days=100)
-    told = propose(Situation(model, target=0.9), [bulky], seed=1)
+    told = propose(Situation.of(model, target=0.9), [bulky], seed=1)
     assert told.order_now
     assert told.best.qty == 108
     assert told.best.wasted == pytest.approx(104, abs=1.0)
     assert told.best.cost_per_used > 18 * 20
     assert "waste" in [key for key, _ in told.reasons]
     small = replace(bulky, supplier=2, moq=1, pack=1, price_breaks=(PriceBreak(1, 60.0),), order_cost=5.0)
-    better = propose(Situation(model, target=0.9), [bulky, small], seed=1)
+    better = propose(Situation.of(model, target=0.9), [bulky, small], seed=1)
     assert better.best.supplier == 2, "a dearer supplier with a small least quantity"
 
 
 def test_a_life_shorter_than_the_lead_time_is_said() -> None:
     model = one_item([(5, np.inf)], per_day=0.4)
     told = propose(
-        Situation(model, target=0.9),
+        Situation.of(model, target=0.9),
         [replace(OFFER, lead_mean_days=150.0, life_on_arrival_days=100)],
         runs=500,
         seed=1,
@@ -182,9 +201,28 @@ def test_no_money_is_said_and_nothing_is_proposed() -> None:
 
 
 def test_no_demand_orders_nothing() -> None:
-    told = propose(Situation(one_item([(0, np.inf)], per_day=0.0), target=0.99), [OFFER], runs=50, seed=1)
+    told = propose(Situation.of(one_item([(0, np.inf)], per_day=0.0), target=0.99), [OFFER], runs=50, seed=1)
     assert not told.order_now
     assert told.working.needed == 0
+
+
+def test_a_whole_depot_agrees_with_one_shelf_at_a_time() -> None:
+    """Same futures, whatever else is asked: shelves of one lead time, so that the days looked at are the same."""
+    model = pool(3, 2)
+    asked = {
+        (int(item), int(place)): (Settings(target=0.95), [OFFER])
+        for item, place in model.shelves[["item", "place"]].itertuples(index=False)
+    }
+    told: list[tuple[int, int]] = []
+    together = list(
+        propose_all(model, asked, runs=200, seed=4, progress=lambda done, of: told.append((done, of)))
+    )
+    assert told[-1] == (6, 6)
+    assert any(one.order_now for one in together)
+    for row, proposal in enumerate(together):
+        assert proposal == propose_one(model, Settings(target=0.95), [OFFER], runs=200, seed=4, row=row)
+    with pytest.raises(NotPlannable, match="item 9"):
+        next(propose_all(model, {(9, 0): (Settings(target=0.9), [OFFER])}, seed=1))
 
 
 def test_proposals_repeat_with_their_seed() -> None:
