@@ -112,10 +112,8 @@ class Masses:
                 self._kit_labels[item, in_kit] = words % {"item": self.stock.items[item].name}
             return self._kit_labels[item, in_kit]
         if kind == MORE_KIT:
-            item = self.stock.items[int(self.stock.item[of])]
-            return _("more kit than it was weighed with, for the longer mission: %(item)s") % {
-                "item": item.name
-            }
+            words = _("more kit than it was weighed with, for the longer mission: %(item)s")
+            return words % {"item": self.stock.items[int(self.stock.item[of])].name}
         if kind == OWN:
             return self.own[of].label
         if kind == FUEL:

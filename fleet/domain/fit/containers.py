@@ -77,10 +77,9 @@ def _floor(
         board.lacks("missing_form_kind", ~loads.known("on_wheels") & ~bearing_known)
         board.limit("wheel_load", "kg", most_kg, axle_kg, when=on_wheels, held="missing_line_load_limit")
     if trip.asks(Topic.FORKLIFT_AXLE):
-        axle_kg = number(trip.forklift_axle_kg)
-        board.lacks("missing_forklift_axle_kg", np.isnan(axle_kg))
-        most_kg = boxes["forklift_axle_kg"]
-        board.limit("forklift_axle", "kg", most_kg, axle_kg, rank=TAKEN, held="missing_line_load_limit")
+        fork_kg, most_kg = number(trip.forklift_axle_kg), boxes["forklift_axle_kg"]
+        board.lacks("missing_forklift_axle_kg", np.isnan(fork_kg))
+        board.limit("forklift_axle", "kg", most_kg, fork_kg, rank=TAKEN, held="missing_line_load_limit")
     if trip.asks(Topic.CENTRE_OF_GRAVITY):
         board.lacks("missing_cg_offset_mm", ~loads.known("cg_offset_mm"))
         most = CG_SHARE_OF_LENGTH * boxes["int_length_mm"]

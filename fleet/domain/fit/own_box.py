@@ -41,8 +41,8 @@ def is_iso_size(length_mm: FloatArray, width_mm: FloatArray, height_mm: FloatArr
     """Whether boxes have the outside size of a 10 or 20 ft container, by any one row of the table. Shapes are equal."""
     largest, least = iso_sizes_mm()
     sides = np.stack([length_mm, width_mm, height_mm], axis=-1)[..., None, :]
-    fits: BoolArray = ((sides <= largest) & (sides >= least)).all(axis=-1).any(axis=-1)
-    return fits
+    within: BoolArray = (sides <= largest) & (sides >= least)
+    return np.asarray(within.all(axis=-1).any(axis=-1))
 
 
 def check_own_box(loads: LoadColumns, places: ConveyanceTable, trip: Trip) -> Board:
