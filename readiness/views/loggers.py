@@ -19,6 +19,7 @@ from fleet.lib.errors import DomainError
 from fleet.models import Attachment, BatteryBank
 from fleet.permissions import bank_stay_shown, depot_of_bank, member_required, request_rights, require
 from fleet.services.versions import Conflict
+from fleet.web.export import export_format, export_links, file_response
 from fleet.web.page import redirect_to, render_page
 from fleet.web.paging import page_of
 from fleet.web.site import chosen_depot, depots_in_view, person_of, unit_system
@@ -40,7 +41,15 @@ from readiness.selectors.loggers import (
 from readiness.selectors.samples import depots_of_banks
 from readiness.services.loggers import logger_edit, logger_key_create, logger_key_revoke, samples_file_keep
 from readiness.services.samples import samples_look, samples_take, samples_take_back
-from readiness.web.loggers import day_words_of, logger_chart, logger_line, logger_pairs, zone_of
+from readiness.web.loggers import (
+    day_words_of,
+    lists_of_days,
+    lists_of_loggers,
+    logger_chart,
+    logger_line,
+    logger_pairs,
+    zone_of,
+)
 from readiness.web.record_pages import about_bank, record_form
 
 FAULTS_SHOWN = 50
@@ -57,8 +66,11 @@ def logger_list(request: HttpRequest) -> HttpResponse:
     failing = [line for line in lines if line.failing]
     only = request.GET.get("state") == "failing"
     shown = failing if only else [*failing, *(line for line in lines if not line.failing)]
+    if kind := export_format(request):
+        return file_response(name="loggers", kind=kind, **lists_of_loggers(shown))
     may_keep = request_rights(request).can("upkeep")
     context = {
+        "links": export_links(request),
         "depot": depot,
         "only": only,
         "total": len(lines),
@@ -82,9 +94,12 @@ def _logger(pk: int) -> BankLogger:
 def logger_show(request: HttpRequest, pk: int) -> HttpResponse:
     logger = _logger(pk)
     view = loggers_now([logger], now=timezone.now(), with_days=True)[0]
+    if kind := export_format(request):
+        return file_response(name="logged-days", kind=kind, **lists_of_days(view.days))
     system: Any = unit_system(request)
     posts = posts_about(logger.bank, since=timezone.now() - dt.timedelta(days=DAYS_SHOWN))[:REFUSED_SHOWN]
     context = {
+        "links": export_links(request),
         "logger": logger,
         "view": view,
         "line": logger_line(view),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from django.urls import reverse
 from django.utils.translation import gettext as _
@@ -178,3 +179,65 @@ def logger_chart(view: LoggerView) -> Chart | None:
     return replace(
         drawn, columns=(_("Day"), _("Lowest"), _("Mean"), _("Highest"), _("Climate and allowance"))
     )
+
+
+def lists_of_loggers(lines: Sequence[LoggerLine]) -> dict[str, Any]:
+    """The list of loggers as columns and rows of a file; instants in UTC."""
+    columns = (
+        "Bank",
+        "Logger",
+        "Where",
+        "State",
+        "Since",
+        "Last sample",
+        "Kept",
+        "Sent again",
+        "Other values",
+        "Refused",
+    )
+    rows = [
+        (
+            line.serial,
+            line.view.logger.label,
+            line.unit_tag or line.where,
+            line.word,
+            line.view.since,
+            line.view.logger.last_at,
+            line.view.logger.kept,
+            line.view.logger.known,
+            line.view.logger.conflicts,
+            line.view.logger.refused,
+        )
+        for line in lines
+    ]
+    return {"columns": columns, "rows": rows}
+
+
+def lists_of_days(days: Sequence[DayLine]) -> dict[str, Any]:
+    """The days of a logger as columns and rows of a file, in degC, V and shares."""
+    columns = (
+        "Day (UTC)",
+        "Samples",
+        "Mean, °C",
+        "Lowest, °C",
+        "Highest, °C",
+        "Climate and allowance, °C",
+        "Replaces the climate",
+        "Rested voltage, V",
+        "Counter, 0..1",
+    )
+    rows = [
+        (
+            day.day,
+            day.samples,
+            day.mean_c,
+            day.low_c,
+            day.high_c,
+            day.expected_c,
+            "yes" if not day.why_not else f"no: {WHY_NOT[day.why_not]}",
+            day.rest_v,
+            day.counter_soc,
+        )
+        for day in days
+    ]
+    return {"columns": columns, "rows": rows}

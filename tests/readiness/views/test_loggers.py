@@ -275,3 +275,14 @@ def test_the_matter_of_a_silent_logger_leads_to_its_page(
     assert line.action_url == f"/loggers/{bank.pk}/"
     assert "Logger silent since" in line.reason
     assert client.get("/alerts/?rule=logger").status_code == 200
+
+
+def test_the_list_and_the_days_go_out_as_files(client: Client, bank: Any) -> None:
+    send(bank, 0, 5 * 24, temp=9.0)
+    listed = text(client.get("/loggers/?format=csv"))
+    assert "N/1" in listed
+    assert "stuck" in listed
+    days = text(client.get(f"/loggers/{bank.pk}/?format=csv")).splitlines()
+    assert len(days) == 1 + SampleDay.objects.count()
+    assert "no: stuck" in days[1]
+    assert client.get("/loggers/?format=xlsx").content.startswith(b"PK")
