@@ -6,8 +6,10 @@ pause is made of stretches of bulk and one last stretch that ends with the whole
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -16,7 +18,8 @@ from scipy.sparse import coo_matrix, csr_matrix, vstack
 from readiness.domain.bay_plan.plan import LEVELS, Charge
 from readiness.domain.bay_plan.problem import FloatArray, Job, Need, Problem
 
-LARGEST_PROGRAM = 400_000
+LARGEST_PROGRAM = 1_500_000
+ROUNDING = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +67,8 @@ class Program:
         self.cost: dict[str, dict[int, float]] = {level: {} for level in LEVELS}
         self.constant = dict.fromkeys(LEVELS, 0.0)
         self.rows = _Rows()
+        # Only asked for where the peak counts: for the levels before it they would be weight without use.
+        self.peak_rows = _Rows()
         self.whole: list[tuple[int, Job, str, int]] = []
         self.paused: list[tuple[Job, str, list[tuple[int, int, int, bool]]]] = []
         self.upper: list[float] = []
@@ -78,6 +83,9 @@ class Program:
         self.peak = self._column(upper=np.inf, integral=False, lower=float(problem.base_kw.max()))
         self.cost["peak_kw"][self.peak] = 1.0
         self.extra = self._column(upper=np.inf, integral=False) if extra else None
+        # The plan that is known already, as one column: where it is chosen nothing else is. It costs what that plan costs,
+        # so that the solver soon has an answer, and its bound with it. Without such a plan it is never chosen.
+        self.known = self._column(upper=0.0)
         for job in problem.jobs:
             self._job(job)
         self._limits()
@@ -85,6 +93,14 @@ class Program:
     @property
     def size(self) -> int:
         return len(self.rows.value)
+
+    @cached_property
+    def _matrix(self) -> csr_matrix:
+        return self.rows.matrix(len(self.upper))
+
+    @cached_property
+    def _peak_matrix(self) -> csr_matrix:
+        return self.peak_rows.matrix(len(self.upper))
 
     def _column(self, *, upper: float = 1.0, integral: bool = True, lower: float = 0.0) -> int:
         self.upper.append(upper)
@@ -99,7 +115,7 @@ class Program:
     def _job(self, job: Job) -> None:
         problem = self.problem
         undone = self._column()
-        one: dict[int, float] = {undone: 1.0}
+        one: dict[int, float] = {undone: 1.0, self.known: 1.0}
         early: dict[int, float] = {}
         kept: dict[int, float] = {}
         self._charge("undone", undone, job.weight)
@@ -119,7 +135,7 @@ class Program:
         if job.floor is not None and job.floor < problem.slots:
             broken = self._column()
             self._charge("floors", broken, 1.0)
-            self.rows.add(early | {broken: 1.0}, 1, np.inf)
+            self.rows.add(early | {broken: 1.0, self.known: 1.0}, 1, np.inf)
         if job.published is not None:
             self.constant["changes"] += 1.0
             for column in kept:
@@ -284,7 +300,7 @@ class Program:
                 -np.inf,
                 float(problem.free_kw[t]),
             )
-            self.rows.add(drawn | {self.peak: -1.0}, -np.inf, -float(problem.base_kw[t]))
+            self.peak_rows.add(drawn | {self.peak: -1.0}, -np.inf, -float(problem.base_kw[t]))
         for t, entries in enumerate(self._hands):
             if entries and np.isfinite(problem.handling[t]):
                 self.rows.add(entries, -np.inf, float(problem.handling[t]))
@@ -296,45 +312,124 @@ class Program:
         *,
         time_limit_s: float,
         at_most: float | None = None,
+        fixed: Mapping[str, Charge] | None = None,
+        weights: Mapping[str, float] | None = None,
     ) -> Found:
-        """Smallest value of `level` while each of `kept` stays at or under its value; `at_most` is a plan known already."""
-        rows = [self.rows.matrix(len(self.upper))]
-        low, high = [self.rows.low], [self.rows.high]
-        limits = dict(kept) | ({level: at_most} if at_most is not None and level != "extra_kw" else {})
-        for name, value in limits.items():
-            if self.cost[name]:
-                rows.append(self._vector(name))
-                low.append([-np.inf])
-                high.append([value - self.constant[name] + 1e-6 * max(1.0, abs(value))])
-        goal = np.zeros(len(self.upper))
-        if level == "extra_kw":
-            assert self.extra is not None
-            goal[self.extra] = 1.0
-            constant = 0.0
-        else:
-            goal[list(self.cost[level])] = list(self.cost[level].values())
-            constant = self.constant[level]
+        """Smallest value of `level` while each of `kept` stays at or under its value.
+
+        `at_most`: the value of a plan that is known and keeps them, too; `charges` is None where that one is answered.
+        `fixed`: charges that stay as they are, so that only the rest is asked about (the bound then holds for that only).
+        `weights`: instead of the level alone, a sum of levels; the value told is that sum.
+        """
+        goal, constant = self._goal(level, weights)
+        upper, lower = np.array(self.upper), np.array(self.lower)
+        if at_most is not None and level != "extra_kw":
+            upper[self.known] = 1.0
+            goal[self.known] = at_most - constant - (goal[self.peak] * lower[self.peak])
+        if fixed is not None:
+            self._fix(fixed, lower, upper)
+        rows, low, high = self._asked(level, kept, weights)
+        matrix, least, most = vstack(rows).tocsc(), np.concatenate(low), np.concatenate(high)
+        # What cannot be otherwise is left out of the question: much that is fixed makes a small one of it.
+        free = np.flatnonzero(lower < upper)
+        stays = np.flatnonzero((lower >= upper) & (lower != 0.0))
+        if len(stays):
+            shift = matrix[:, stays] @ lower[stays]
+            least, most = least - shift, most - shift
         result = milp(
-            goal,
-            constraints=LinearConstraint(vstack(rows), np.concatenate(low), np.concatenate(high)),
-            bounds=Bounds(np.array(self.lower), np.array(self.upper)),
-            integrality=np.array(self.integral),
+            goal[free],
+            constraints=LinearConstraint(matrix[:, free], least, most),
+            bounds=Bounds(lower[free], upper[free]),
+            integrality=np.array(self.integral)[free],
             options={"time_limit": max(0.1, time_limit_s), "mip_rel_gap": 0.0},
         )
+        constant += float(goal[stays] @ lower[stays])
         if result.status == 2:
             return Found(None, None, np.inf, proven=True, impossible=True)
         bound = getattr(result, "mip_dual_bound", None)
         bound = -np.inf if bound is None else float(bound) + constant
         if result.x is None:
             return Found(None, None, bound, proven=False)
-        value = float(goal @ result.x) + constant
+        value = float(goal[free] @ result.x) + constant
+        proven = result.status == 0
+        x = lower.copy()
+        x[free] = result.x
         return Found(
-            self._charges(result.x),
+            None if x[self.known] > 0.5 else self._charges(x),
             value,
-            value if result.status == 0 else bound,
-            proven=result.status == 0,
-            extra_kw=float(result.x[self.extra]) if self.extra is not None else None,
+            value if proven else bound,
+            proven=proven,
+            extra_kw=float(x[self.extra]) if self.extra is not None else None,
         )
+
+    def bound(self, level: str, kept: Mapping[str, float], *, time_limit_s: float) -> float:
+        """What no plan that keeps `kept` can be under at this level: charges may be split there, so it is soon known.
+
+        Rounded up to the steps in which the level counts; -inf where time runs out.
+        """
+        goal, constant = self._goal(level, None)
+        rows, low, high = self._asked(level, kept, None)
+        result = milp(
+            goal,
+            constraints=LinearConstraint(vstack(rows), np.concatenate(low), np.concatenate(high)),
+            bounds=Bounds(np.array(self.lower), np.array(self.upper)),
+            integrality=np.zeros(len(goal)),
+            options={"time_limit": max(0.1, time_limit_s)},
+        )
+        if result.status != 0 or result.x is None:
+            return -np.inf
+        value = float(result.fun) + constant
+        return math.ceil(value - ROUNDING * max(1.0, abs(value))) if self._in_whole_numbers(level) else value
+
+    def _in_whole_numbers(self, level: str) -> bool:
+        costs = np.array(list(self.cost[level].values()))
+        return level != "peak_kw" and bool(np.all(costs == np.round(costs)))
+
+    def _goal(self, level: str, weights: Mapping[str, float] | None) -> tuple[FloatArray, float]:
+        goal = np.zeros(len(self.upper))
+        if level == "extra_kw":
+            assert self.extra is not None
+            goal[self.extra] = 1.0
+            return goal, 0.0
+        constant = 0.0
+        for name, weight in (weights or {level: 1.0}).items():
+            goal[list(self.cost[name])] += weight * np.array(list(self.cost[name].values()))
+            constant += weight * self.constant[name]
+        return goal, constant
+
+    def _asked(
+        self, level: str, kept: Mapping[str, float], weights: Mapping[str, float] | None
+    ) -> tuple[list[csr_matrix], list[Sequence[float]], list[Sequence[float]]]:
+        """The rows of one question: the rules, the peak where it counts, and what must not get worse."""
+        rows = [self._matrix]
+        low: list[Sequence[float]] = [self.rows.low]
+        high: list[Sequence[float]] = [self.rows.high]
+        if "peak_kw" in {level, *kept, *(weights or ())} and self.peak_rows.low:
+            rows.append(self._peak_matrix)
+            low.append(self.peak_rows.low)
+            high.append(self.peak_rows.high)
+        for name, value in kept.items():
+            if self.cost[name]:
+                most = value - self.constant[name] + 1e-6 * max(1.0, abs(value))
+                row = self._vector(name)
+                if most < 0:
+                    # The plan that is known keeps this, whatever its column says of it.
+                    row = row.tolil()
+                    row[0, self.known] = most
+                    row = row.tocsr()
+                rows.append(row)
+                low.append([-np.inf])
+                high.append([most])
+        return rows, low, high
+
+    def _fix(self, fixed: Mapping[str, Charge], lower: FloatArray, upper: FloatArray) -> None:
+        """Charges that do not pause stay where they are, the rest is free."""
+        upper[self.known] = 0.0
+        for column, job, kind, start in self.whole:
+            charge = fixed.get(job.key)
+            if charge is not None:
+                here = charge.kind == kind and charge.start == start
+                lower[column] = upper[column] = float(here)
 
     def _vector(self, level: str) -> csr_matrix:
         columns = list(self.cost[level])

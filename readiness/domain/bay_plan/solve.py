@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from readiness.domain.bay_plan.neighbours import improved
 from readiness.domain.bay_plan.plan import EPS, LEVELS, Charge, better, with_bays, worth
 from readiness.domain.bay_plan.problem import Problem
-from readiness.domain.bay_plan.program import LARGEST_PROGRAM, Program
+from readiness.domain.bay_plan.program import LARGEST_PROGRAM, Found, Program
 from readiness.domain.bay_plan.quick import quick_plan
 
 # Of the time that is left, what one level may use before the next one gets its turn.
 SHARE = 0.4
+# Of that, what is spent on better plans before the proof is asked for.
+SEARCH = 0.5
+BOUND = 0.25
+# A question of so few entries is answered sooner than it is prepared for.
+SMALL_PROGRAM = 20_000
 
 Progress = Callable[["Planned"], bool]
 
@@ -74,10 +80,9 @@ def solve(
     program: Program | None = None
     kept: dict[str, float] = {}
     bounds: dict[str, float] = {}
-    sound = True
     for number, level in enumerate(levels):
         least = _least(problem, level)
-        if value[level] <= least + EPS and sound:
+        if value[level] <= least + EPS:
             bounds[level] = least
         else:
             if program is None:
@@ -85,12 +90,26 @@ def solve(
             left = time_limit_s - (time.monotonic() - begun)
             if left <= 0 or program.size > LARGEST_PROGRAM:
                 break
-            found = program.solve(
-                level,
-                kept,
-                time_limit_s=left if number + 1 == len(levels) else left * SHARE,
-                at_most=value[level],
-            )
+            mine = left if number + 1 == len(levels) else left * SHARE
+            low = least
+            if program.size > SMALL_PROGRAM:
+                low = max(low, program.bound(level, kept, time_limit_s=mine * BOUND))
+                charges = improved(
+                    problem,
+                    program,
+                    charges,
+                    levels,
+                    level,
+                    until=begun + (time_limit_s - left) + mine * (BOUND + SEARCH),
+                    bound=low,
+                )
+                value = dict(zip(LEVELS, worth(problem, charges), strict=True))
+            if value[level] <= low + EPS:
+                found = Found(None, value[level], value[level], proven=True)
+            else:
+                left = min(mine, time_limit_s - (time.monotonic() - begun))
+                found = program.solve(level, kept, time_limit_s=left, at_most=value[level])
+                found = replace(found, bound=max(found.bound, low))
             if found.charges is not None:
                 tried = with_bays(problem, found.charges)
                 worths = dict(zip(LEVELS, worth(problem, tried), strict=True))
@@ -98,9 +117,9 @@ def solve(
                     [worths[n] for n in levels[: number + 1]], [value[n] for n in levels[: number + 1]]
                 ):
                     charges, value = tried, worths
-            if sound and found.bound > -float("inf"):
+            if found.bound > -float("inf"):
+                # It holds for plans that are as good at every level before, proven best there or not.
                 bounds[level] = min(found.bound, value[level])
-            sound = sound and found.proven
         kept[level] = value[level]
         state = Planned(charges, _levels(problem, charges, bounds, levels), time.monotonic() - begun)
         if progress is not None and not progress(state):
