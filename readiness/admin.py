@@ -43,6 +43,7 @@ from readiness.models import (
     Task,
     Verdict,
 )
+from readiness.services.bay_checks import check_setting
 
 
 @admin.register(Reading)
@@ -189,15 +190,23 @@ class TaskAdmin(ReadOnlyAdmin):
     search_fields = ("unit__tag", "title")
 
 
+class SettingAdmin(EditedAdmin):
+    """How a depot charges: by the rules of its pages."""
+
+    def save_by_service(self, request: HttpRequest, form: Any, change: bool) -> Any:
+        check_setting(form.instance)
+        return super().save_by_service(request, form, change)
+
+
 @admin.register(ChargerBay)
-class ChargerBayAdmin(EditedAdmin):
+class ChargerBayAdmin(SettingAdmin):
     list_display = ("place", "name", "max_a", "max_v", "max_kw", "valid_from", "valid_to")
     list_filter = ("place",)
     list_select_related = ("place",)
 
 
 @admin.register(BayTerms, CrewHours, CrewDay, SupplyHours, StoragePolicy)
-class BayDataAdmin(EditedAdmin):
+class BayDataAdmin(SettingAdmin):
     list_display = ("__str__",)
     list_filter = ("place",)
     list_select_related = ("place",)

@@ -6,8 +6,8 @@ import re
 
 import pytest
 
-from fleet.models import AuditEntry, DepotTerms
-from readiness.models import BayPlan, BayTerms, ChargerBay, CrewDay, CrewHours, SupplyHours
+from fleet.models import AuditEntry, DepotTerms, User
+from readiness.models import BayPlan, BayTerms, ChargerBay, CrewDay, CrewHours, StoragePolicy, SupplyHours
 from tests.factories.fleet import NOW, TODAY
 from tests.factories.readiness import (
     BayPlanFactory,
@@ -323,3 +323,29 @@ def test_the_page_takes_as_many_queries_for_many_rows(client, depot, queries_of)
         ChargerBayFactory(place=depot)
         SupplyHoursFactory(place=depot, starts=dt.time(7 + _n % 2))
     assert queries_of(client, at(depot, "")) == one
+
+
+@pytest.mark.parametrize(
+    ("model", "given", "sentence"),
+    [
+        ("storagepolicy", {"chemistry": "vrla_gel", "store_soc": "0.5", "reason": "to last"}, "is kept full"),
+        (
+            "chargerbay",
+            {"name": "B9", "max_a": "60000", "max_v": "33", "profiles": '["lfp"]'},
+            "Check the unit",
+        ),
+        (
+            "chargerbay",
+            {"name": "B9", "max_a": "60", "max_v": "33", "profiles": '["sodium"]'},
+            "is no chemistry",
+        ),
+    ],
+)
+def test_the_admin_site_keeps_the_same_rules(client, depot, model, given, sentence) -> None:
+    root = User.objects.create(username="root", is_staff=True, is_superuser=True)
+    client.force_login(root)
+    sent = {"place": depot.pk, "valid_from": TODAY, **given}
+    answer = client.post(f"/admin/readiness/{model}/add/", sent)
+    assert sentence in text(answer)
+    assert not ChargerBay.objects.exists()
+    assert not StoragePolicy.objects.exists()
