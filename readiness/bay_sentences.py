@@ -37,6 +37,9 @@ SENTENCES = {
     "no_such_bay": gettext_lazy("Bank %(bank)s is on charge on '%(bay)s', no bay of this plan: its power is counted."),
     "bay_not_named": gettext_lazy("Bank %(bank)s is on charge and no bay is named: its power is counted, a place is not."),
     "weather_until": gettext_lazy("Bank %(bank)s is too cold or too hot to be charged before %(day)s."),
+    "weather_unsure": gettext_lazy(
+        "Bank %(bank)s may get too cold or too hot for a charge on some of these days: measure it before you connect it."
+    ),
     # Banks that cannot be planned.
     "unknown_chemistry": gettext_lazy("The chemistry '%(chemistry)s' is not known: nobody can say how it is charged."),
     "away": gettext_lazy("Unit %(unit)s is away and nobody said until when."),

@@ -62,7 +62,7 @@ class Inhibit(IntFlag):
 
 
 class Needed(IntFlag):
-    """What must be found out before charging can be allowed."""
+    """What must be found out before charging can be allowed. A temperature is also wanted when the band crosses a limit."""
 
     TEMPERATURE = 1
     CHARGE_STATE = 2
@@ -128,7 +128,8 @@ def charge_inhibits(
 
     `temp_low_c`, `temp_high_c` [degC] the coldest and the warmest that a cell may be; `low_soc` the low end of the charge (a
     discharged acid freezes early); `rest_v_cell` [V] the lowest block at rest; `sg_full`, `sg_empty` the nameplate.
-    A temperature outside -40..70 degC is as good as none.
+    A temperature outside -40..70 degC is as good as none. A band wholly outside a limit forbids; one that reaches over it
+    cannot be decided before the cell is measured. Frost is never waited for: acid that may be frozen forbids.
     """
     count = len(chem)
 
@@ -142,6 +143,9 @@ def charge_inhibits(
     cold_k = low_c - chemistry_column("charge_temp_min_c")[chem]
     hot_k = chemistry_column("charge_temp_max_c")[chem] - high_c
     frost_k = low_c - freezes_c
+    too_cold = high_c < chemistry_column("charge_temp_min_c")[chem]
+    too_hot = low_c > chemistry_column("charge_temp_max_c")[chem]
+    reaches_over = ((cold_k < 0.0) & ~too_cold) | ((hot_k < 0.0) & ~too_hot)
     lead, lithium = is_lead(chem), is_lithium(chem)
     frozen = lead & (frost_k <= 0.0)
     # Acid whose strength nobody knows can be as weak as water.
@@ -150,13 +154,13 @@ def charge_inhibits(
     untold = lithium & np.isnan(volts) & ~(soc > LITHIUM_LATCH_SOC)
     bits = _bits(
         (frozen, Inhibit.MAY_BE_FROZEN),
-        (cold_k < 0.0, Inhibit.TOO_COLD),
-        (hot_k < 0.0, Inhibit.TOO_HOT),
+        (too_cold, Inhibit.TOO_COLD),
+        (too_hot, Inhibit.TOO_HOT),
         (state == int(Condition.DAMAGED), Inhibit.DAMAGED),
         (flat, Inhibit.DEEPLY_DISCHARGED),
     )
     needed = _bits(
-        (np.isnan(low_c) | np.isnan(high_c), Needed.TEMPERATURE),
+        (np.isnan(low_c) | np.isnan(high_c) | reaches_over, Needed.TEMPERATURE),
         (perhaps & np.isfinite(low_c), Needed.CHARGE_STATE),
         (state == int(Condition.UNKNOWN), Needed.CONDITION),
         (untold, Needed.REST_VOLTAGE),

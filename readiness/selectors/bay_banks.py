@@ -13,7 +13,7 @@ from django.db.models import Max, Q
 
 from fleet.models import BankStay, ClimateNormal, Place, Unit
 from readiness.domain.bank_records import BankArrays, BankEstimates, EventArrays, EventKind
-from readiness.domain.charge_inhibits import Inhibit, charge_inhibits
+from readiness.domain.charge_inhibits import Inhibit, Needed, charge_inhibits
 from readiness.domain.charge_state import estimate
 from readiness.domain.chemistry import chemistry_column, chemistry_index
 from readiness.domain.inputs import BoolArray, FloatArray, IntArray
@@ -79,10 +79,11 @@ class BanksHere:
         """The low end at an instant of each bank in a unit (days since 1970, UTC) if nothing is done until then."""
         return estimate(self.arrays, self.events, self.sites, at_day).low
 
-    def allowed_days(self, first_day: int, days: int) -> BoolArray:
-        """Whether cold, heat or frost let a bank in a unit be charged on a day, shape (banks, days), as far as is known.
+    def allowed_days(self, first_day: int, days: int) -> tuple[BoolArray, BoolArray]:
+        """Whether cold, heat or frost let a bank in a unit be charged on a day, and whether that is sure; (banks, days).
 
-        Both ends of the day count: its mean less and plus the daily swing of where the bank stands.
+        Both ends of the day count: its mean less and plus the daily swing of where the bank stands. A day that reaches over
+        a limit is allowed and not sure: the bank is measured before it is connected.
         """
         site = self._site_now()
         mean = self.sites.daily_mean_c(first_day, days)
@@ -96,15 +97,16 @@ class BanksHere:
         )
         high = np.where(known[:, None], (mean + swing)[at], np.nan) if len(mean) else low
         count = len(site)
-        bits = charge_inhibits(
+        found = charge_inhibits(
             np.repeat(self.arrays.chem, days),
             low.ravel(),
             high.ravel(),
             low_soc=np.repeat(self.estimates.low, days),
             sg_full=np.repeat(self.arrays.sg_full, days),
             sg_empty=np.repeat(self.arrays.sg_empty, days),
-        ).bits
-        return np.asarray((bits & FORBIDS).reshape(count, days) == 0)
+        )
+        allowed = (found.bits & FORBIDS).reshape(count, days) == 0
+        return allowed, (found.needed & int(Needed.TEMPERATURE)).reshape(count, days) == 0
 
     def _site_now(self) -> IntArray:
         site = self.arrays.site.copy()

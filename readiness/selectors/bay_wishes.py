@@ -129,10 +129,10 @@ class _Asking:
         self.facts: dict[str, Any] = {}
         self.other_kw = np.zeros(grid.slots)
         self.days = grid.days()
-        self.low_end, self.allowed = self._ahead()
+        self.low_end, (self.allowed, self.sure) = self._ahead()
 
-    def _ahead(self) -> tuple[FloatArray, BoolArray]:
-        """Where each bank's charge begins at worst, and the days on which it may be charged."""
+    def _ahead(self) -> tuple[FloatArray, tuple[BoolArray, BoolArray]]:
+        """Where each bank's charge begins at worst, the days on which it may be charged, and on which that is sure."""
         arrays = self.here.arrays
         asked = np.full(len(arrays), day_of(self.grid.ends_at))
         for bank in self.here.banks:
@@ -276,6 +276,8 @@ class _Asking:
             begins = dt.datetime.combine(day, dt.time(0), tzinfo=self.grid.zone)
             draft.release = max(draft.release, self.grid.boundary_after(begins))
             self.notes.append({"key": "weather_until", "bank": draft.row.serial, "day": day.isoformat()})
+        if not self.sure[draft.row.row, first:].all():
+            self.notes.append({"key": "weather_unsure", "bank": draft.row.serial})
         return draft
 
     # --- what each asks of the bays -------------------------------------------------------------------------

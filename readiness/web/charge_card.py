@@ -244,8 +244,8 @@ def _limit_words(check: ChargeCheck) -> str:
     if check.key == "gas_none":
         return _("This chemistry gives off no gas when it is charged as it should be.")
     least = check.key in ("fan_flow", "inlet_area", "outlet_area", "free_volume")
-    if check.limit is None:
-        return ""
+    if check.limit is None or (least and not check.limit > 0 and check.outcome == CheckOutcome.CANNOT_DECIDE):
+        return ""  # a need of nothing, while what it rests on is missing, would read as none
     limit = f"{check.limit:.1f} {unit}"
     if check.value is None:
         return (

@@ -171,7 +171,18 @@ class TestWeather:
         facts = bay_facts(depot, now=NOW)
         assert left_out(facts) == {bank.serial: "weather"}
         ClimateNormal.objects.filter(place=depot).update(mean_c=10.0)
-        assert job_of(bay_facts(depot, now=NOW), bank).release == 0
+        warm = bay_facts(depot, now=NOW)
+        assert job_of(warm, bank).release == 0
+        assert "weather_unsure" not in {note["key"] for note in warm.notes}
+
+    def test_one_that_may_be_too_cold_is_planned_and_measured_first(self, depot):
+        bank = due_bank(depot, chemistry="lfp", cells_in_series=8)
+        ClimateNormal.objects.filter(place=depot).update(
+            mean_c=-1.0
+        )  # the day swings over the limit of 0 degC
+        facts = bay_facts(depot, now=NOW)
+        assert job_of(facts, bank).release == 0
+        assert {"key": "weather_unsure", "bank": bank.serial} in facts.notes
 
 
 class TestBays:

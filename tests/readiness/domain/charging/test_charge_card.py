@@ -58,8 +58,8 @@ def test_a_gel_bank_is_never_equalised_whatever_its_maker_states() -> None:
 @pytest.mark.parametrize(
     ("changes", "forbidden"),
     [
-        ({"chemistry": "lfp", "cells": 8.0, "temp_low_c": -0.5, "temp_high_c": 4.0}, "too_cold"),
-        ({"temp_high_c": 60.0}, "too_hot"),
+        ({"chemistry": "lfp", "cells": 8.0, "temp_low_c": -4.0, "temp_high_c": -0.5}, "too_cold"),
+        ({"temp_low_c": 51.0, "temp_high_c": 60.0}, "too_hot"),
         ({"condition": Condition.DAMAGED}, "damaged"),
         (
             {"chemistry": "flooded_low_sb", "temp_low_c": -30.0, "temp_high_c": -30.0, "low_soc": 0.1},
