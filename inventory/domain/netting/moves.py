@@ -23,6 +23,7 @@ from scipy.sparse import csr_array, vstack
 from inventory.domain.errors import NotPlannable
 from inventory.domain.fefo import Floats, Ints
 from inventory.domain.netting.columns import Lots, Needs, as_dates
+from inventory.domain.netting.plan import net
 
 # A quantity closer than this to a whole number is that number: the solver works in floating point.
 WHOLE = 1e-6
@@ -54,13 +55,21 @@ def best_flow(
 
     Raises NotPlannable for a route whose travel time is negative or missing.
     """
-    issue_lot: list[Ints] = []
-    issue_need: list[Ints] = []
-    issue_qty: list[Floats] = []
     travel = _travel(routes)
-    for item in np.intersect1d(lots.item[lots.known & (lots.qty > 0)], needs.item[needs.qty > 0]):
-        mine = np.flatnonzero((lots.item == item) & lots.known & (lots.qty > 0))
-        theirs = np.flatnonzero((needs.item == item) & (needs.qty > 0))
+    plan = net(lots, needs)
+    lost = plan.expires_unused(horizon)
+    # where nothing is short and nothing is lost, earliest expiry first is the best plan already
+    solve = np.union1d(lots.item[lost > 0], needs.item[plan.short > 0])
+    kept = ~np.isin(lots.item[plan.issue_lot], solve)
+    issue_lot: list[Ints] = [plan.issue_lot[kept]]
+    issue_need: list[Ints] = [plan.issue_need[kept]]
+    issue_qty: list[Floats] = [plan.issue_qty[kept]]
+    asked = np.flatnonzero(np.isin(needs.item, solve) & (needs.qty > 0))
+    there = np.flatnonzero(np.isin(lots.item, solve) & lots.known & (lots.qty > 0))
+    asked, there = asked[np.argsort(needs.item[asked])], there[np.argsort(lots.item[there])]
+    for item in solve:
+        mine = there[slice(*np.searchsorted(lots.item[there], [item, item + 1]))]
+        theirs = asked[slice(*np.searchsorted(needs.item[asked], [item, item + 1]))]
         lot, need, days = _arcs(lots, needs, mine, theirs, travel, today)
         if len(lot):
             flow = _solve(lots, needs, lot, need, days, horizon)
@@ -68,9 +77,7 @@ def best_flow(
             issue_lot.append(lot[used])
             issue_need.append(need[used])
             issue_qty.append(flow[used])
-    rows = np.concatenate(issue_lot) if issue_lot else np.zeros(0, dtype=np.int64)
-    asks = np.concatenate(issue_need) if issue_need else np.zeros(0, dtype=np.int64)
-    qty = np.concatenate(issue_qty) if issue_qty else np.zeros(0)
+    rows, asks, qty = np.concatenate(issue_lot), np.concatenate(issue_need), np.concatenate(issue_qty)
     short, left = needs.qty.copy(), lots.qty.copy()
     np.subtract.at(short, asks, qty)
     np.subtract.at(left, rows, qty)

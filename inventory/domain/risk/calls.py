@@ -16,7 +16,7 @@ from inventory.domain.fefo import Floats, Ints
 from inventory.domain.risk.model import CallModel
 
 DAYS_PER_MONTH = 365.25 / 12
-RATE, NUMBER, MOMENT, KIND, PLACE, EXTRA, LEAD, ORDER, FAILURE = range(9)
+RATE, NUMBER, MOMENT, KIND, PLACE, EXTRA, LEAD, ORDER, FAILURE, RUNNING = range(10)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,11 @@ def draw_calls(model: CallModel, *, runs: int, horizon_days: int, seed: int) -> 
     day = np.minimum(day.astype(np.int64), horizon_days - 1)
     kind = _pick(model.kinds["probability"].to_numpy(dtype=np.float64), kind_level[there])
     place = _pick(model.places["share"].to_numpy(dtype=np.float64), place_level[there])
-    columns = [(run, day, kind, place), *_extra(model, runs, horizon_days, seed)]
+    columns = [
+        (run, day, kind, place),
+        *_extra(model, runs, horizon_days, seed),
+        *_running(model, runs, seed),
+    ]
     run, day, kind, place = (np.concatenate(parts) for parts in zip(*columns, strict=True))
     order = np.lexsort((kind, day, run, place))
     return Calls(run[order], day[order], kind[order], place[order])
@@ -92,4 +96,25 @@ def _extra(model: CallModel, runs: int, horizon_days: int, seed: int) -> list[tu
             place = np.full(count * runs, names.index(where), dtype=np.int64)
         run = np.tile(np.arange(runs), count)
         told.append((run, np.full(count * runs, day, dtype=np.int64), kind, place))
+    return told
+
+
+def _running(model: CallModel, runs: int, seed: int) -> list[tuple[Ints, Ints, Ints, Ints]]:
+    """Deployments that are away now, as calls of an earlier day; their kind given that they have lasted so long."""
+    told = []
+    names, kinds = model.places["place"].astype(int).tolist(), model.kinds["kind"].tolist()
+    for index, (place, elapsed, kind) in enumerate(model.running):
+        if kind is None:
+            lasting = (
+                model.kinds["probability"].to_numpy(dtype=np.float64)
+                * (model.kinds["days"] > elapsed).to_numpy()
+            )
+            drawn = _pick(lasting, stream(seed, RUNNING, index).random(runs))
+        else:
+            drawn = np.full(runs, kinds.index(kind), dtype=np.int64)
+        day, where = (
+            np.full(runs, -elapsed, dtype=np.int64),
+            np.full(runs, names.index(place), dtype=np.int64),
+        )
+        told.append((np.arange(runs), day, drawn, where))
     return told

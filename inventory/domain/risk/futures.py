@@ -187,7 +187,8 @@ def needs_of_shelf(drawn: Drawn, row: int) -> ShelfNeeds:
             qty = _amounts(drawn, (item, place, slot), table, kind)
             on = day + table.after_days[kind]
             until = on + table.lasts_days[kind]
-            taken = (qty > 0) & (on < drawn.horizon_days)
+            # what a deployment that is away took before today is gone already
+            taken = (qty > 0) & (on >= 0) & (on < drawn.horizon_days)
             parts.append((run[taken], on[taken], until[taken], qty[taken], number[taken]))
     parts += _dated(drawn, item, place)
     if not parts:

@@ -2,7 +2,7 @@
 
 `calls`     CallModel: monthly rates of starts (January = 1), how uncertain the rate is, kinds of deployments, places,
 extra calls.
-    kinds   kind, probability                          a kind is best one past deployment, taken whole
+    kinds   kind, probability, [days]                         a kind is best one past deployment, taken whole
     use     kind, item, qty, [after_days], [lasts_days], [random]
             what a deployment of the kind takes from stock, `after_days` from its start (0: leaves with the unit), of
             goods that must last `lasts_days` from then; `random`: qty is a mean, pieces fail at random (Poisson)
@@ -34,7 +34,9 @@ class CallModel:
     """See the head of the module. `rate_shape`: shape of the Gamma spread of the yearly rate; infinite for a rate that
     is certain.
 
-    `extra`: (day, number, place or None) calls that come in every future besides.
+    `extra`: (day, number, place or None) calls that come in every future besides. `running`: (place, days since the
+    start, kind or None) of deployments that are away now; where the kind is not known it is drawn among those that
+    last longer (`kinds.days`), and what the kind takes on later days is still to come.
     """
 
     starts_per_month: tuple[float, ...]
@@ -44,6 +46,7 @@ class CallModel:
     first_month: int = 1
     rate_shape: float = np.inf
     extra: tuple[tuple[int, int, int | None], ...] = ()
+    running: tuple[tuple[int, int, int | None], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -137,6 +140,18 @@ def _checked_calls(calls: CallModel) -> CallModel:
                 "The column {column} of {name} must be 0 or more and sum to 1.",
                 column=column,
                 name=name,
+            )
+    for place, elapsed, kind in calls.running:
+        unknown = kind is None and not (
+            "days" in calls.kinds and (calls.kinds["probability"] * (calls.kinds["days"] > elapsed)).sum() > 0
+        )
+        lost = kind is not None and kind not in set(calls.kinds["kind"])
+        if elapsed < 0 or unknown or lost or place not in set(calls.places["place"]):
+            raise NotPlannable(
+                "calls.running",
+                "A deployment that is away since {elapsed} days fits no kind of deployment, or its place serves no calls. "
+                "Give it a kind of its own with the day of return.",
+                elapsed=elapsed,
             )
     use = calls.use.reset_index(drop=True)
     use = use.assign(

@@ -228,6 +228,29 @@ def test_running_use_of_deployments_against_m_g_infinity() -> None:
     assert total.var() == pytest.approx(told.variance, rel=0.1)
 
 
+def test_deployments_that_are_away_use_on() -> None:
+    """Day 10 of lengths 7, 14, 30, 60: 15.14 days more on average (reference/replenishment.md 1.5; case RP12)."""
+    table = {7: 0.3, 14: 0.4, 30: 0.2, 60: 0.1}
+    use = [(kind, 1, 1.0, day) for kind, days in enumerate(table) for day in range(days)]
+    model = one_item([(0, np.inf)], per_day=0.0)
+    kinds = pd.DataFrame({"kind": range(4), "probability": list(table.values()), "days": list(table)})
+    calls = CallModel(
+        **{
+            **vars(model.calls),
+            "kinds": kinds,
+            "use": pd.DataFrame(use, columns=["kind", "item", "qty", "after_days"]),
+            "running": ((1, 10, None), (1, 10, 2)),
+        }
+    )
+    outcome = simulate(model.with_(calls=calls), runs=20_000, horizon_days=90, seed=6)
+    assert outcome.needed[0] == pytest.approx(15.14 + 20, abs=0.5)
+    today = CallModel(**{**vars(calls), "running": ((1, 0, 0),)})
+    assert simulate(model.with_(calls=today), runs=5, horizon_days=90, seed=6).needed[0] == 7
+    for wrong in ((1, 60, None), (2, 10, None), (1, 10, 9), (1, -1, None)):
+        with pytest.raises(NotPlannable, match="day of return"):
+            simulate(model.with_(calls=CallModel(**{**vars(calls), "running": (wrong,)})), runs=5, seed=1)
+
+
 def test_kits_go_short_together_as_the_exact_sum_says() -> None:
     """Running example: joint 93.3 % (case RP70)."""
     kinds = [
