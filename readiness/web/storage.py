@@ -73,6 +73,12 @@ def hours_words(hours: float | None, missing: tuple[str, ...] = ()) -> str:
     return _("%(hours)s h") % {"hours": f"{-(-hours * 10 // 1) / 10:.1f}"}
 
 
+def after_words(hours: float | None, missing: tuple[str, ...] = ()) -> str:
+    """The same in a sentence about when: 'at once', 'after 3.6 h', or that it is not known."""
+    said = hours_words(hours, missing)
+    return _("after %(hours)s") % {"hours": said} if hours else f"({said})" if hours is None else said
+
+
 def _row(cost: GroupCost, group: ChemistryKept) -> dict[str, Any]:
     chosen = group.policy is not None and abs(group.policy.store_soc - cost.soc) <= SAME
     return {
@@ -129,13 +135,13 @@ def conflict(group: ChemistryKept) -> list[str]:
     store, ready, air = costs[STORE], costs[READY], costs[AIR]
     lines = [
         _(
-            "Kept at %(soc)s these banks last, and can still be made ready: one may leave after %(one)s, the last of "
-            "all after %(last)s."
+            "Kept at %(soc)s these banks last, and can still be made ready: one may leave %(one)s, the last of "
+            "all %(last)s."
         )
         % {
             "soc": percent(store.soc),
-            "one": hours_words(store.one_h, store.missing),
-            "last": hours_words(store.last_h, store.missing),
+            "one": after_words(store.one_h, store.missing),
+            "last": after_words(store.last_h, store.missing),
         },
         _(
             "Kept full they may leave at once, and lose %(loss)s of their capacity in the first year, %(more)s more "
@@ -200,10 +206,10 @@ def choice_changes(group: ChemistryKept, soc: float) -> list[str]:
     ]
     if cost is not None:
         lines.append(
-            _("Ready to leave: one after %(one)s, the last of all after %(last)s; %(time)s.")
+            _("Ready to leave: one %(one)s, the last of all %(last)s; in time: %(time)s.")
             % {
-                "one": hours_words(cost.one_h, cost.missing),
-                "last": hours_words(cost.last_h, cost.missing),
+                "one": after_words(cost.one_h, cost.missing),
+                "last": after_words(cost.last_h, cost.missing),
                 "time": _in_time(cost, group),
             }
         )
