@@ -65,6 +65,13 @@ def supplier() -> list[Any]:
     return ["FJO"]
 
 
+def extension() -> list[Any]:
+    from inventory.models import LifeExtension
+
+    made = LifeExtension.objects.order_by("pk")[0]
+    return [made.lot_id, made.pk]
+
+
 def movement() -> list[Any]:
     from inventory.models import Movement
 
@@ -138,11 +145,11 @@ def bay_plan() -> list[Any]:
 
 
 def bay_line() -> list[Any]:
-    """One that runs already, so that it can be ended."""
+    """One that has not begun, so that its form is looked at; the form of the end is that of every charge."""
     from readiness.models import BayPlanLine
 
     place, plan = bay_plan()
-    lines = BayPlanLine.objects.filter(plan=plan).order_by("charge__isnull", "starts_at", "pk")
+    lines = BayPlanLine.objects.filter(plan=plan, charge=None).order_by("starts_at", "pk")
     return [place, lines[0].pk]
 
 
