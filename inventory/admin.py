@@ -20,6 +20,7 @@ from inventory.models import (
     GoodsListCheck,
     Item,
     ItemGoods,
+    LifeExtension,
     Lot,
     Movement,
     Order,
@@ -104,6 +105,13 @@ class ReceiptAdmin(ReadOnlyAdmin):
     @admin.display(description=_("counts"), boolean=True)
     def counts(self, receipt: Any) -> bool:
         return not hasattr(receipt.movement, "reversed_by")
+
+
+@admin.register(LifeExtension)
+class LifeExtensionAdmin(ReadOnlyAdmin):
+    list_display = ("lot", "from_expires_on", "to_expires_on", "tested_on", "signer", "withdrawn_at")
+    list_select_related = ("lot__item",)
+    search_fields = ("lot__code", "lot__item__code", "paper", "signer")
 
 
 @admin.register(Lot)

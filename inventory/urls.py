@@ -8,6 +8,7 @@ from inventory.views import (
     movements,
     order_steps,
     orders,
+    recalls,
     stores,
     suppliers,
     takes,
@@ -49,5 +50,12 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("lots/<int:pk>/scrap/", actions.stock_scrap, name="stock-scrap"),
     path("lots/<int:pk>/quarantine/", actions.lot_status, {"status": "quarantine"}, name="lot-quarantine"),
     path("lots/<int:pk>/recall/", actions.lot_status, {"status": "recalled"}, name="lot-recall"),
+    path("recall/", recalls.recall_show, name="recall-show"),
+    path("lots/<int:pk>/extend/", recalls.lot_extension_add, name="lot-extend"),
+    path(
+        "lots/<int:pk>/extend/<int:extension>/withdraw/",
+        recalls.lot_extension_withdraw_show,
+        name="lot-extension-withdraw",
+    ),
     path("lots/<int:pk>/release/", actions.lot_status, {"status": "good"}, name="lot-release"),
 ]

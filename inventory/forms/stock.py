@@ -241,7 +241,7 @@ class LotForm(forms.Form):
     why = forms.CharField(
         label=_("Reason of the change"),
         max_length=400,
-        help_text=_("For instance: date read wrongly, extended by test."),
+        help_text=_("For instance: date read wrongly."),
     )
 
     def changes(self) -> dict[str, Any]:

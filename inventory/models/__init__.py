@@ -1,5 +1,6 @@
 """What we hold and buy. One file per subject."""
 
+from inventory.models.extensions import LifeExtension
 from inventory.models.goods import GoodsCheck, GoodsKind, GoodsLine, GoodsListCheck, ItemGoods
 from inventory.models.items import DesignEquipment, DesignItem, Item, SharedEquipment
 from inventory.models.ledger import Balance, FittedPart, Lot, Movement, PartDebt
@@ -27,6 +28,7 @@ __all__ = [
     "GoodsListCheck",
     "Item",
     "ItemGoods",
+    "LifeExtension",
     "Lot",
     "Movement",
     "Order",

@@ -136,6 +136,13 @@ def _kwargs(request: HttpRequest, lot: Lot, spots: Sequence[Spot]) -> dict[str, 
     }
 
 
+def lot_for_marking(request: HttpRequest, pk: int) -> Lot:
+    """A lot whose dates or status this person may change; 403 for the stores of another depot."""
+    lot = _lot(pk)
+    _spots(request, lot)
+    return lot
+
+
 def _named(lot: Lot) -> str:
     return f"{lot.item.name}, {lot.code}"
 
@@ -403,9 +410,7 @@ def lot_edit(request: HttpRequest, pk: int) -> HttpResponse:
         ),
         title=_("Correct a lot"),
         question=_("What is true of %(lot)s?") % {"lot": _named(lot)},
-        detail=_(
-            "An item whose life may be extended by test gets its new date here, with the test in the reason."
-        )
+        detail=_("What was written down wrongly. A later date by test has a page of its own.")
         if lot.item.extendable
         else "",
         button=_("Save"),

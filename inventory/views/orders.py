@@ -320,6 +320,9 @@ def _write(
             "sources": list(FundingSource.objects.all()),
         },
     )
+    for line in lines:
+        if "DELETE" in line.fields:
+            line.fields["DELETE"].label = _("Leave this line out")
     if data is not None and not more and form.is_valid() and lines.is_valid():
         made = _saved(request, form, lines, order)
         if made is not None:

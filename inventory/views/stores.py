@@ -258,6 +258,7 @@ def lot_detail(request: HttpRequest, pk: int) -> HttpResponse:
         "paging": paging,
         "may_stock": rights.can("stock"),
         "may_mark": _may_mark(rights, spots),
+        "extensions": list(lot.extensions.order_by("-pk")),
     }
     return render_page(request, "inventory/lot_detail.html", context)
 

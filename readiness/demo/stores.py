@@ -57,6 +57,7 @@ class Stores:
                 for number, wish in enumerate(wishes):
                     self.grant(item, depot, wish, number, len(wishes))
                 self.keep_stock(item, depot, wishes)
+        self.extend_one("ORG-N", self.source.depots[0])
 
     # --- one wish after the other -----------------------------------------------------------------------------------
 
@@ -275,6 +276,26 @@ class Stores:
         if short or usable + aboard > 4 * reorder:
             self.open_order(item, depot, reorder, short=short)
         self.count(item, depot)
+
+    def extend_one(self, item: str, depot: str) -> None:
+        """One lot in the stores whose date is the one a test gave it."""
+        piles = [pile for pile in self.ledger.held_by(item, depot, depot) if pile.expires_on is not None]
+        if not piles:
+            return
+        at = self.at(depot, self.timeline.days - 40, 11.0)
+        assert piles[0].expires_on is not None
+        self.rows.add(
+            "inventory.LifeExtension",
+            lot_id=piles[0].number,
+            from_expires_on=piles[0].expires_on - dt.timedelta(days=365),
+            to_expires_on=piles[0].expires_on,
+            tested_on=at.date() - dt.timedelta(days=6),
+            paper="Tejo elastomer laboratory, report 26-0418",
+            signer="Henrique Vasconcelo",
+            happened_at=at,
+            recorded_at=at,
+            recorded_by_id=self.people.by_name["lisbon"],
+        )
 
     def throw_out(self, item: str, depot: str) -> None:
         """Expired goods leave the shelf some days after their date."""

@@ -54,6 +54,7 @@ ORDER = (
     "inventory.SupplyOffer",
     "inventory.StockPolicy",
     "inventory.Lot",
+    "inventory.LifeExtension",
     "inventory.FittedPart",
     "inventory.Movement",
     "inventory.Balance",

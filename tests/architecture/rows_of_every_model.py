@@ -40,6 +40,7 @@ from inventory.models import (
     GoodsLine,
     GoodsListCheck,
     ItemGoods,
+    LifeExtension,
     Movement,
     Order,
     OrderLine,
@@ -111,6 +112,18 @@ def movement(**values: Any) -> Movement:
 def receipt() -> Receipt:
     booked = movement()
     return Receipt.objects.create(line=order_line(), lot=booked.lot, movement=booked, received_on=TODAY)
+
+
+def life_extension() -> LifeExtension:
+    return LifeExtension.objects.create(
+        lot=i.LotFactory(),
+        from_expires_on=TODAY,
+        to_expires_on=TODAY + dt.timedelta(days=90),
+        tested_on=TODAY,
+        paper="Laboratory 1",
+        signer="A. Chemist",
+        happened_at=ago(1),
+    )
 
 
 def import_run() -> ImportRun:
@@ -281,6 +294,7 @@ MAKERS: dict[str, Maker] = {
     "inventory.FundingSource": lambda: FundingSource.objects.create(code=code(), name="Fund"),
     "inventory.Supplier": lambda: Supplier.objects.create(code=code(), name="Supplier"),
     "inventory.SupplyOffer": supply_offer,
+    "inventory.LifeExtension": life_extension,
     "inventory.ApprovalLimit": lambda: ApprovalLimit.objects.create(currency=code()[-3:], amount=100),
     "inventory.Order": order,
     "inventory.OrderLine": order_line,

@@ -3,6 +3,7 @@
 Who may do what stands in `url_table.py`; this file only walks. The admin site is walked by its own rule: staff only.
 """
 
+import datetime as dt
 from collections.abc import Iterator
 from typing import Any
 
@@ -14,6 +15,7 @@ from django.urls import NoReverseMatch, URLPattern, URLResolver, get_resolver, r
 
 from fleet.models import ImportRun, Job, UnitForm, User
 from inventory.models import Order
+from inventory.services.extensions import lot_extend
 from readiness.domain.sample_files import SampleFile
 from readiness.models import BankLogger, BayPlanLine, CrewDay
 from readiness.services.bay_calendars import bay_calendar_renew
@@ -175,6 +177,21 @@ class Things:
 
     def lot(self) -> list[Any]:
         return [aboard(self.a_unit, 2).pk]
+
+    def extension(self) -> list[Any]:
+        """Of a lot aboard a unit of the north depot."""
+        lot = aboard(self.a_unit, 2, item=ItemFactory(extendable=True))
+        made = lot_extend(
+            lot=lot,
+            to_expires_on=TODAY + dt.timedelta(days=999),
+            tested_on=TODAY,
+            paper="Laboratory 1",
+            signer="A. Chemist",
+            today=TODAY,
+            actor=None,
+            now=NOW,
+        )
+        return [lot.pk, made.pk]
 
     def item(self) -> list[Any]:
         return [ItemFactory(code="CART/5").code]

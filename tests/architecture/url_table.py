@@ -215,5 +215,8 @@ PAGES: dict[str, Page] = {
     "inventory:lot-edit": Page(STORES_HERE, "lot", post=True),
     "inventory:lot-quarantine": Page(STORES_HERE, "lot", post=True),
     "inventory:lot-recall": Page(STORES_HERE, "lot", post=True),
+    "inventory:recall-show": Page(MEMBERS, post=True, who_post=STORES),
+    "inventory:lot-extend": Page(STORES_HERE, "lot", post=True),
+    "inventory:lot-extension-withdraw": Page(STORES_HERE, "extension", post=True),
     "inventory:lot-release": Page(STORES_HERE, "lot", post=True),
 }

@@ -41,7 +41,16 @@ def test_nothing_is_deleted_and_results_are_only_looked_at(name: str, staff: Use
     request.user = staff
     assert not page.has_delete_permission(request)
     assert "delete_selected" not in page.get_actions(request)
-    looked_at = name in {"Movement", "Balance", "FittedPart", "PartDebt", "Receipt", "Order", "OrderLine"}
+    looked_at = name in {
+        "Movement",
+        "Balance",
+        "FittedPart",
+        "PartDebt",
+        "Receipt",
+        "Order",
+        "OrderLine",
+        "LifeExtension",
+    }
     assert page.has_change_permission(request) is not looked_at
     put_right_only = name in {"GoodsCheck", "GoodsLine", "GoodsListCheck"}  # written down on the pages
     assert page.has_add_permission(request) is not (looked_at or put_right_only)
