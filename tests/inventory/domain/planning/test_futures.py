@@ -188,11 +188,11 @@ def test_reordering_against_the_position_of_an_rq_policy() -> None:
         life_on_arrival_days=np.nan,
     )
     # order up to 8 in packs of 5 from a position of 3: exactly one pack of 5 each time
-    outcome = simulate(model, runs=3_000, horizon_days=4_000, seed=5, review_days=1)
+    outcome = simulate(model, runs=1_000, horizon_days=4_000, seed=5, review_days=2)
     positions = np.arange(4, 9)
     no_stock = float(np.mean(stats.poisson.sf(positions - 1, per_day * lead)))
     share_short = outcome.short[0] / outcome.needed[0]
-    assert share_short == pytest.approx(no_stock, abs=0.03)
+    assert share_short == pytest.approx(no_stock, abs=0.04)
     assert outcome.ordered[0] == pytest.approx((outcome.needed[0] - outcome.short[0]), rel=0.1)
 
 

@@ -48,26 +48,29 @@ def needs_of(*rows: tuple[Any, ...]) -> Needs:
 
 def random_shelf(rng: np.random.Generator, items: int = 1, places: int = 1) -> tuple[Lots, Needs]:
     """Lots some of which arrive later, needs some of which must last beyond their day."""
-
-    def lot() -> tuple[int, int, int, int, int]:
-        first = int(rng.integers(0, 20)) if rng.random() < 0.4 else 0
-        last = first + int(rng.integers(0, 25))
-        return (
-            int(rng.integers(0, 8)),
-            first,
-            last,
-            int(rng.integers(1, places + 1)),
-            int(rng.integers(1, items + 1)),
-        )
-
-    def need() -> tuple[int, int, int, int, int, int]:
-        day = int(rng.integers(0, 30))
-        more = int(rng.integers(0, 12)) if rng.random() < 0.4 else 0
-        place, item = int(rng.integers(1, places + 1)), int(rng.integers(1, items + 1))
-        return int(rng.integers(0, 8)), day, day + more, place, int(rng.integers(0, 3)), item
-
-    lots = lots_of(*(lot() for _ in range(int(rng.integers(1, 9)))))
-    return lots, needs_of(*(need() for _ in range(int(rng.integers(1, 9)))))
+    held, asked = (int(n) for n in rng.integers(1, 9, 2))
+    first = np.where(rng.random(held) < 0.4, rng.integers(0, 20, held), 0)
+    day = rng.integers(0, 30, asked)
+    more = np.where(rng.random(asked) < 0.4, rng.integers(0, 12, asked), 0)
+    lots = Lots(
+        item=rng.integers(1, items + 1, held),
+        place=rng.integers(1, places + 1, held),
+        lot=np.arange(held),
+        qty=rng.integers(0, 8, held).astype(float),
+        first_day=BASE + first,
+        last_day=BASE + first + rng.integers(0, 25, held),
+        known=np.ones(held, dtype=bool),
+    )
+    needs = Needs(
+        item=rng.integers(1, items + 1, asked),
+        place=rng.integers(1, places + 1, asked),
+        need=np.arange(asked),
+        qty=rng.integers(0, 8, asked).astype(float),
+        day=BASE + day,
+        lasts_to=BASE + day + more,
+        rank=rng.integers(0, 3, asked),
+    )
+    return lots, needs
 
 
 def eligible(lots: Lots, needs: Needs) -> np.ndarray:
@@ -118,10 +121,10 @@ def check_books(plan: Netting) -> None:
     assert eligible(lots, needs)[plan.issue_lot, plan.issue_need].all()
 
 
-def test_equal_to_max_flow_and_least_waste_on_600_random_shelves() -> None:
+def test_equal_to_max_flow_and_least_waste_on_500_random_shelves() -> None:
     rng = np.random.default_rng(11)
     short = 0
-    for _ in range(600):
+    for _ in range(500):
         lots, needs = random_shelf(rng)
         plan = net(lots, needs)
         check_books(plan)
@@ -199,7 +202,7 @@ def test_the_most_vital_need_is_served_first_and_the_total_stays_best() -> None:
     """Needs of different worth: a set that can be served stays so when less vital ones are added (matroid; Glover 1967)."""
     rng = np.random.default_rng(14)
     differs = 0
-    for _ in range(250):
+    for _ in range(120):
         lots, needs = random_shelf(rng)
         flow = best_flow(lots, needs, horizon=HORIZON, today=BASE)
         by_rank = tuple(float((needs.qty - flow.short)[needs.rank == rank].sum()) for rank in range(3))
@@ -211,7 +214,7 @@ def test_the_most_vital_need_is_served_first_and_the_total_stays_best() -> None:
             (needs.qty - plan.short)[needs.rank == rank].sum() != by_rank[rank] for rank in range(3)
         )
         assert (flow.short == np.rint(flow.short)).all(), "pieces are whole"
-    assert differs > 10, "earliest expiry first alone would have done"
+    assert differs > 5, "earliest expiry first alone would have done"
 
 
 ROUTES = pd.DataFrame([(1, 2, 3), (2, 1, 3), (1, 3, 1)], columns=["from_place", "to_place", "travel_days"])

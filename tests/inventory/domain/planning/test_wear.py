@@ -153,11 +153,12 @@ def test_all_at_once_agrees_with_one_by_one() -> None:
 def day_by_day(row: dict[str, Any], spans: pd.DataFrame) -> int | None:
     """The first day that the part does not get through whole."""
     hours = volume = 0.0
+    rows = spans[["first", "last", "h_per_day", "m3_per_day"]].to_numpy().tolist()
     for day in range(200):
-        on = spans[(spans["first"] <= day) & (spans["last"] >= day)]
+        on = [(h, m3) for first, last, h, m3 in rows if first <= day <= last]
         used_up = hours >= row["limit_h"] or volume >= row["limit_m3"] or volume * 15.0 >= row["limit_g"]
-        hours += float(on["h_per_day"].sum())
-        volume += float(on["m3_per_day"].sum())
+        hours += sum(h for h, _ in on)
+        volume += sum(m3 for _, m3 in on)
         if used_up or hours > row["limit_h"] or volume > row["limit_m3"] or volume * 15.0 > row["limit_g"]:
             return day
     return None
