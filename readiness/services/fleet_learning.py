@@ -7,6 +7,7 @@ queries are constant. A row changes only when what it says moves noticeably, so 
 from __future__ import annotations
 
 import datetime as dt
+import logging
 import math
 from typing import Any
 
@@ -24,8 +25,19 @@ from readiness.models import ChemistryLearning
 from readiness.selectors.fleet_habits import WAYS
 from readiness.selectors.snapshot import load_all_banks
 
+log = logging.getLogger(__name__)
 SAMPLE_UNITS = 2000
 NOTICEABLE = 0.05
+
+
+def fleet_learning_or_older(*, as_of: dt.date, now: dt.datetime | None = None) -> None:
+    """The same before a sweep: what cannot be worked out leaves what is on file, and stops no sweep."""
+    try:
+        fleet_learning_refresh(as_of=as_of, now=now)
+    except Exception:
+        log.exception(
+            "What the fleet teaches could not be worked out as of %s; what is on file counts.", as_of
+        )
 
 
 def fleet_learning_refresh(*, as_of: dt.date, now: dt.datetime | None = None) -> int:

@@ -20,7 +20,7 @@ from readiness.models import Sweep
 from readiness.selectors.open_charges import units_with_charges_past_end
 from readiness.selectors.store_needs import units_resting_on
 from readiness.services.digest import digest_enqueue, digests_again
-from readiness.services.fleet_learning import fleet_learning_refresh
+from readiness.services.fleet_learning import fleet_learning_or_older
 from readiness.services.judgement_due import judge_later, judgement_due_mark
 from readiness.services.sweep import retire_units, sweep_units
 from readiness.services.sweep_stores import sweep_stores
@@ -91,7 +91,7 @@ def run_sweep(ctx: JobContext) -> dict[str, Any]:
     waiting = [pk for pk in ids if pk > sweep.last_unit_id]
     Sweep.objects.filter(pk=sweep.pk).update(units_total=len(ids))
     ctx.fault_point("sweep:started")
-    fleet_learning_refresh(as_of=as_of)
+    fleet_learning_or_older(as_of=as_of)
 
     def inside(written: Written, last_unit_id: int) -> None:
         ctx.fence()
@@ -128,7 +128,7 @@ def run_sweep(ctx: JobContext) -> dict[str, Any]:
 def sweep_at_once(*, depot: Place, as_of: dt.date, now: dt.datetime | None = None) -> Sweep:
     """Judge a depot's units here and now, without a job. `now`: when the records count as read; the clock's if not given."""
     ids = list(Unit.objects.in_service().filter(home=depot).order_by("pk").values_list("pk", flat=True))
-    fleet_learning_refresh(as_of=as_of, now=now)
+    fleet_learning_or_older(as_of=as_of, now=now)
     sweep = Sweep.objects.create(depot=depot, as_of=as_of, cause=Sweep.Cause.ASKED, units_total=len(ids))
     written = sweep_units(unit_ids=ids, as_of=as_of, now=now, sweep=sweep)
     raised, cleared = sweep_stores(depot=depot, as_of=as_of, now=now)

@@ -91,7 +91,8 @@ def _drawing(rows: Sequence[Mapping[str, Any]]) -> SafeString:
             bars.append(
                 format_html(
                     '<rect class="{look}" x="{x}%" y="{y}%" width="{w}%" height="{h}%"/>'
-                    '<svg x="{mid}%" y="{y}%" overflow="visible"><text y="-5" text-anchor="middle">{words} %</text></svg>',
+                    '<svg x="{mid}%" y="{y}%" overflow="visible">'
+                    '<text class="halo" y="-5" text-anchor="middle">{words} %</text></svg>',
                     look=look,
                     x=f"{left + place * part:.2f}",
                     y=f"{100.0 - high:.2f}",
@@ -120,10 +121,10 @@ def _drawing(rows: Sequence[Mapping[str, Any]]) -> SafeString:
     return format_html(
         '<svg class="chart__svg" role="img" aria-labelledby="back-test-title back-test-desc" height="220">'
         '<title id="back-test-title">{title}</title><desc id="back-test-desc">{said}</desc>'
-        '<svg y="20" height="166" width="100%" overflow="visible">{bars}'
-        '<line class="chart__axis" x1="0" x2="100%" y1="100%" y2="100%"/>'
-        '<line class="chart__threshold" x1="0" x2="100%" y1="20%" y2="20%"/></svg></svg>',
+        '<svg y="20" height="166" width="100%" overflow="visible">'
+        '<line class="chart__axis" x1="0" x2="100%" y1="100%" y2="100%"/>{bars}{limit}</svg></svg>',
         title=_("Readings inside the 80 % band"),
         said=said,
         bars=format_html_join("", "{}", ((bar,) for bar in bars)),
+        limit=format_html('<line class="chart__threshold" x1="0" x2="100%" y1="{y}" y2="{y}"/>', y="20%"),
     )

@@ -12,6 +12,7 @@ from readiness.domain.bank_flags import Flag
 from readiness.models import Alert, BankState, ChemistryLearning, Verdict
 from readiness.services.fleet_learning import fleet_learning_refresh
 from readiness.services.sweep import sweep_units
+from readiness.services.sweeps import sweep_at_once
 from tests.factories.fleet import (
     NOW,
     TODAY,
@@ -118,3 +119,15 @@ def test_a_quiet_fleet_stays_quiet() -> None:
     next_day = TODAY + dt.timedelta(days=1)
     fleet_learning_refresh(as_of=next_day, now=NOW + dt.timedelta(days=1))
     assert sweep_units(unit_ids=units, as_of=next_day, now=NOW + dt.timedelta(days=1)).changed == 0
+
+
+def test_what_cannot_be_worked_out_stops_no_sweep(monkeypatch: pytest.MonkeyPatch) -> None:
+    unit = kept_bank().stays.get(ended_at=None).unit
+
+    def broken(*_args: object, **_given: object) -> None:
+        raise ValueError("a record that nothing can be made of")
+
+    monkeypatch.setattr("readiness.services.fleet_learning.noise_of_fleet", broken)
+    sweep_at_once(depot=unit.home, as_of=TODAY, now=NOW)
+    assert not ChemistryLearning.objects.exists()
+    assert Verdict.objects.filter(unit=unit, current=True).exists()
