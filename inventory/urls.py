@@ -5,6 +5,7 @@ from inventory.views import (
     debts,
     goods,
     issues,
+    labels,
     movements,
     order_steps,
     orders,
@@ -50,6 +51,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("lots/<int:pk>/scrap/", actions.stock_scrap, name="stock-scrap"),
     path("lots/<int:pk>/quarantine/", actions.lot_status, {"status": "quarantine"}, name="lot-quarantine"),
     path("lots/<int:pk>/recall/", actions.lot_status, {"status": "recalled"}, name="lot-recall"),
+    path("lots/<int:pk>/label/", labels.lot_label, name="lot-label"),
+    path("labels/<str:code>/", labels.place_labels, name="place-labels"),
     path("recall/", recalls.recall_show, name="recall-show"),
     path("lots/<int:pk>/extend/", recalls.lot_extension_add, name="lot-extend"),
     path(

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlsplit
 
 from django.db.models import Case, IntegerField, Q, QuerySet, Value, When
-from django.urls import NoReverseMatch, reverse
+from django.urls import NoReverseMatch, is_valid_path, reverse
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import BankStay, BatteryBank, BatteryBlock, Certificate, Place, Unit
@@ -52,6 +53,32 @@ def finder(
         return find
 
     return register
+
+
+# Each says which page a whole code leads to, as a scanner types it; empty: it knows none.
+_openers: list[Callable[[str], str]] = []
+
+
+def opener(find: Callable[[str], str]) -> Callable[[str], str]:
+    """Registers what finds the page of a whole code, such as a lot number that stands on one lot only."""
+    if find not in _openers:
+        _openers.append(find)
+    return find
+
+
+def opened_by(text: str) -> str:
+    """The page that a scanned code opens: an address of this site from a label, or a whole code; empty when none."""
+    if text.startswith(("http://", "https://")):
+        return _own_page(text)
+    return next((url for find in _openers if (url := find(text))), "")
+
+
+def _own_page(address: str) -> str:
+    """Path and query of a scanned address if this site has such a page, whatever its host was called when printed."""
+    parts = urlsplit(address)
+    if parts.path.startswith("//") or not is_valid_path(parts.path):
+        return ""
+    return f"{parts.path}?{parts.query}" if parts.query else parts.path
 
 
 def search(text: str) -> list[Found]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
-from fleet.web.search import Hit, best_first, finder, page_of_thing
+from fleet.web.search import Hit, best_first, finder, opener, page_of_thing
 from inventory.models import Item, Lot
 
 
@@ -23,6 +24,15 @@ def _items(text: str) -> list[Hit]:
 def _lots(text: str) -> list[Hit]:
     rows = best_first(Lot.objects.select_related("item"), text, "code", "serial")
     return [Hit(row.code, _about_lot(row), page_of_thing("inventory:lot-detail", row.pk)) for row in rows]
+
+
+@opener
+def _lot_opened(text: str) -> str:
+    """A lot number or serial, typed or scanned whole, that stands on one lot only."""
+    rows = list(
+        Lot.objects.filter(Q(code__iexact=text) | Q(serial__iexact=text)).values_list("pk", flat=True)[:2]
+    )
+    return page_of_thing("inventory:lot-detail", rows[0]) if len(rows) == 1 else ""
 
 
 def _about_lot(lot: Lot) -> str:

@@ -215,6 +215,8 @@ PAGES: dict[str, Page] = {
     "inventory:lot-edit": Page(STORES_HERE, "lot", post=True),
     "inventory:lot-quarantine": Page(STORES_HERE, "lot", post=True),
     "inventory:lot-recall": Page(STORES_HERE, "lot", post=True),
+    "inventory:lot-label": Page(MEMBERS, "lot"),
+    "inventory:place-labels": Page(MEMBERS, "depot"),
     "inventory:recall-show": Page(MEMBERS, post=True, who_post=STORES),
     "inventory:lot-extend": Page(STORES_HERE, "lot", post=True),
     "inventory:lot-extension-withdraw": Page(STORES_HERE, "extension", post=True),
