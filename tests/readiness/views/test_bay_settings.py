@@ -202,6 +202,8 @@ MONDAY = {"d0_0_opens": "07:00", "d0_0_closes": "12:00", "d0_1_opens": "13:00", 
 
 
 def test_the_week_is_a_grid_and_a_new_one_ends_the_old(client, depot) -> None:
+    body = client.get(at(depot, "week/")).content.decode()
+    assert body.count('<label class="visually-hidden" for="id_d') == 28, "each box says its day and its end"
     assert send(client, at(depot, "week/"), **week(**MONDAY)).status_code == 302
     assert CrewHours.objects.count() == 2
     later = {**MONDAY, "d5_0_opens": "08:00", "d5_0_closes": "11:00", "valid_from": str(TODAY + DAY)}
