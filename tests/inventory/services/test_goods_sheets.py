@@ -1,7 +1,5 @@
 """Dangerous goods by sheet: what items are, what else is aboard, looks with a date, and the word that a list is complete."""
 
-import datetime as dt
-
 import pytest
 import time_machine
 
