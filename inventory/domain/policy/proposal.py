@@ -7,10 +7,9 @@ capped by what can be used before it expires and by the money. Chances come from
 all quantities on the same futures. A target belongs to the criticality of the item; common practice, no source: vital
 99 %, essential 95 %, desirable 90 % (`TARGETS`, a setting).
 
-The model is that of `inventory.domain.risk.model` (shelves with their lots, orders, needs,
-calls); offers are columns:
-
-    supplier, price_breaks, pack, moq, order_cost, lead_mean_days, lead_sd_days, life_on_arrival_days
+The model is that of `inventory.domain.risk.model` (shelves with their lots, orders, needs, calls; the rules of
+replenishment in it are not used). Of suppliers it wants `Offer`s and of each shelf its `Settings`
+(`inventory.domain.policy.order_futures`).
 """
 
 from __future__ import annotations

@@ -1,22 +1,35 @@
 """What the futures want, as frames that a selector fills from the records. Days are whole numbers from today, today = 0.
 
-`calls`     CallModel: monthly rates of starts (January = 1), how uncertain the rate is, kinds of deployments, places,
-extra calls.
-    kinds   kind, probability, [days]                         a kind is best one past deployment, taken whole
-    use     kind, item, qty, [after_days], [lasts_days], [random]
-            what a deployment of the kind takes from stock, `after_days` from its start (0: leaves with the unit), of
-            goods that must last `lasts_days` from then; `random`: qty is a mean, pieces fail at random (Poisson)
-    places  place, share                               which place serves a call
-`shelves`   one row an item and place
-            item, place, price, reorder_point, order_up_to, review: order when the position is at the point or below,
-            up to the level pack, moq, order_cost, lead_mean_days, lead_sd_days, life_on_arrival_days (empty: does not
-            expire) [must_last_days]  stock that lasts less counts neither as position nor as ready      [money]  most
-            to be spent on it (empty: no limit) [grounds]  a call is not served without it (default True)
-            [supplier]  key, for what-if
-`lots`      item, place, qty, last_day (empty: does not expire; a lot whose expiry is not known must be left out),
-[first_day] `orders`    open orders: item, place, qty, placed_day (negative), lead_mean_days, lead_sd_days,
-life_on_arrival_days, [supplier] `needs`     dated needs that come in every future: item, place, qty, day, [lasts_to]
-`kits`      kit, item, per_unit: what a unit must carry to leave
+Columns in square brackets may be left out.
+
+`calls`: a `CallModel`: monthly rates of starts (January = 1), how uncertain the rate is, and three frames:
+
+    kinds       kind, probability, [days]; a kind is best one past deployment, taken whole
+    use         kind, item, qty, [after_days], [lasts_days], [random]
+                what a deployment of the kind takes from stock, `after_days` from its start (0: leaves with the unit),
+                of goods that must last `lasts_days` from then; `random`: qty is a mean, pieces fail at random (Poisson)
+    places      place, share; which place serves a call
+
+`shelves`: one row an item and place:
+
+    item, place, price (money a base unit)
+    reorder_point, order_up_to      at a review: order when the position is at the point or below, up to the level
+    pack, moq, order_cost           base units, money
+    lead_mean_days, lead_sd_days
+    life_on_arrival_days            infinite: does not expire; empty is refused
+    [must_last_days]                stock that lasts less counts neither as position nor as ready
+    [money]                         most to be spent on it; empty: no limit
+    [grounds]                       a call is not served without it (default True)
+    [supplier]                      key, for what-if
+
+and, where there are any:
+
+    lots        item, place, qty, last_day, [first_day]
+                last_day infinite: known not to expire; empty: not known, and serves nothing
+    orders      open orders: item, place, qty, placed_day (0 or below), lead_mean_days, lead_sd_days,
+                life_on_arrival_days, [supplier]
+    needs       dated needs that come in every future: item, place, qty, day, [lasts_to]
+    kits        kit, item, per_unit: what a unit must carry to leave
 """
 
 from __future__ import annotations
@@ -82,7 +95,7 @@ def checked(model: Model) -> Model:
         must_last_days=_filled(shelves, "must_last_days", 0.0),
         money=_filled(shelves, "money", np.inf),
         grounds=shelves.get("grounds", True),
-        life_on_arrival_days=_filled(shelves, "life_on_arrival_days", np.inf),
+        life_on_arrival_days=_filled(shelves, "life_on_arrival_days", np.nan),
         supplier=_filled(shelves, "supplier", -1.0),
     )
     positive = ("pack",)
@@ -101,10 +114,10 @@ def checked(model: Model) -> Model:
     _refuse((shelves["order_up_to"] < shelves["reorder_point"]).to_numpy(), "shelves", "order_up_to")
     _refuse(shelves.duplicated(["item", "place"]).to_numpy(), "shelves", "item")
     lots = model.lots.reset_index(drop=True)
-    lots = lots.assign(first_day=_filled(lots, "first_day", 0.0), last_day=_filled(lots, "last_day", np.inf))
+    lots = lots.assign(first_day=_filled(lots, "first_day", 0.0), last_day=_filled(lots, "last_day", np.nan))
     orders = model.orders.reset_index(drop=True)
     orders = orders.assign(
-        life_on_arrival_days=_filled(orders, "life_on_arrival_days", np.inf),
+        life_on_arrival_days=_filled(orders, "life_on_arrival_days", np.nan),
         supplier=_filled(orders, "supplier", -1.0),
     )
     needs = model.needs.reset_index(drop=True)
@@ -116,6 +129,10 @@ def checked(model: Model) -> Model:
         rows = pd.MultiIndex.from_frame(frame[["item", "place"]].astype(np.int64))
         _refuse(~rows.isin(known), name, "item")
     _refuse((orders["placed_day"] > 0).to_numpy(), "orders", "placed_day")
+    for name in ("lead_mean_days", "lead_sd_days", "life_on_arrival_days"):
+        _refuse(~(orders[name].to_numpy(dtype=np.float64) >= 0), "orders", name)
+    # a lot whose expiry is not known serves nothing
+    lots = lots[lots["last_day"].notna()].reset_index(drop=True)
     _refuse((needs["lasts_to"] < needs["day"]).to_numpy(), "needs", "lasts_to")
     _refuse(~(model.kits["per_unit"].to_numpy(dtype=np.float64) > 0), "kits", "per_unit")
     return Model(_checked_calls(model.calls), shelves, lots, orders, needs, model.kits.reset_index(drop=True))

@@ -4,10 +4,10 @@ What counts is the calls of the futures that would be served whole: a call lacks
 purchase is worth the calls it turns from not served to served, a future, and, since a call may lack several things at
 once, a small share for each lack it takes away. The list is made greedily (Sherbrooke 2004, marginal allocation;
 memory): buy the best per money, look again. The sum of greedy steps is near the best plan, not proven best, because
-items complete each other; the list says so.
+items complete each other.
 
 `purchases`: item, place, qty (a whole order: pack and least quantity are the caller's), cost (money), arrives_day,
-last_day (empty: does not expire).
+last_day (infinite: does not expire).
 """
 
 from __future__ import annotations
@@ -171,17 +171,18 @@ def _gain(shelf: _Shelf, short: Bools, lacks: Ints, runs: int) -> tuple[float, f
 
 def _checked(model: Model, purchases: pd.DataFrame) -> pd.DataFrame:
     bought = purchases.reset_index(drop=True)
-    last = bought["last_day"] if "last_day" in bought else pd.Series(np.inf, index=bought.index)
-    bought = bought.assign(last_day=last.astype(np.float64).fillna(np.inf))
+    if "last_day" not in bought:
+        bought = bought.assign(last_day=np.nan)
     numbers: Floats = bought[["qty", "cost"]].to_numpy(dtype=np.float64)
     shelves = pd.MultiIndex.from_frame(model.shelves[["item", "place"]].astype(np.int64))
     rows = pd.MultiIndex.from_frame(bought[["item", "place"]].astype(np.int64))
     wrong = ~(numbers > 0).all(axis=1) | ~rows.isin(shelves) | ~(bought["arrives_day"] >= 0).to_numpy()
+    wrong |= bought["last_day"].isna().to_numpy()
     if wrong.any():
         raise NotPlannable(
             "purchases.row",
             "Purchases, row {row}: it needs an item and place of the plan, a quantity and a cost above 0, "
-            "and the day it arrives.",
+            "the day it arrives and the day through which it lasts.",
             row=int(np.flatnonzero(wrong)[0]) + 1,
         )
     return bought

@@ -1,7 +1,7 @@
 """What became of the futures: chances with their interval, waste, money, units that can be fielded; and two plans side
 by side.
 
-Chances carry the Wilson interval of the number of futures (95 %): no hit in n futures is 'below 3.7 / n', never
+Chances carry the Wilson interval of the number of futures (95 %): no hit in n futures is 'below 3.8 / n', never
 'none'. The doubt of the inputs is larger than that where the history is short; the rate of calls carries its own
 (`CallModel.rate_shape`).
 """

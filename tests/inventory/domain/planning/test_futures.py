@@ -28,6 +28,7 @@ from tests.benchmarks.plain_loop import paths_of_shelf
 from tests.benchmarks.risk_of_size import pool
 
 DAYS_PER_MONTH = 365.25 / 12
+NAN = float("nan")
 SIZES = {14: 0.21, 28: 0.37, 56: 0.12, 60: 0.14, 120: 0.13, 240: 0.03}
 
 
@@ -44,6 +45,7 @@ def one_item(
         "order_up_to": 0.0,
         "lead_mean_days": 0.0,
         "lead_sd_days": 0.0,
+        "life_on_arrival_days": np.inf,
         **shelf,
     }
     calls = CallModel(
@@ -185,7 +187,7 @@ def test_reordering_against_the_position_of_an_rq_policy() -> None:
         order_up_to=8.0,
         pack=5.0,
         lead_mean_days=lead,
-        life_on_arrival_days=np.nan,
+        life_on_arrival_days=np.inf,
     )
     # order up to 8 in packs of 5 from a position of 3: exactly one pack of 5 each time
     outcome = simulate(model, runs=1_000, horizon_days=4_000, seed=5, review_days=2)
@@ -408,6 +410,8 @@ def changed(model: Model, frame: str, **columns: Any) -> Model:
         ("shelves", {"pack": 0.0}, "'pack'"),
         ("shelves", {"price": -1.0}, "'price'"),
         ("shelves", {"order_up_to": -5.0}, "'order_up_to'"),
+        ("shelves", {"life_on_arrival_days": NAN}, "'life_on_arrival_days'"),
+        ("orders", {"life_on_arrival_days": NAN}, "'life_on_arrival_days'"),
         ("lots", {"qty": -1.0}, "Lots, row 1"),
         ("lots", {"place": 99}, "Lots, row 1"),
         ("needs", {"lasts_to": -3}, "'lasts_to'"),
@@ -425,6 +429,12 @@ def test_zero_demand_and_everything_expired_are_answers() -> None:
     assert (quiet.needed[0], quiet.short[0], quiet.wasted[0], quiet.left[0]) == (0, 0, 5, 3)
     empty = simulate(one_item([(5, -1)], per_day=0.1), runs=200, horizon_days=100, seed=1)
     assert empty.short[0] == empty.needed[0] > 0
+
+
+def test_a_lot_whose_expiry_is_not_known_serves_nothing() -> None:
+    model = one_item([(50, np.inf), (50, NAN)], per_day=0.0)
+    outcome = simulate(model, runs=5, horizon_days=50, seed=1)
+    assert outcome.left[0] == 50
 
 
 def test_a_late_order_is_not_due_today_for_ever() -> None:

@@ -252,7 +252,14 @@ def two_items() -> Model:
 
 
 PURCHASES = pd.DataFrame(
-    {"item": [1, 2, 3], "place": 1, "qty": [2.0, 1.0, 5.0], "cost": [40.0, 100.0, 1.0], "arrives_day": 20}
+    {
+        "item": [1, 2, 3],
+        "place": 1,
+        "qty": [2.0, 1.0, 5.0],
+        "cost": [40.0, 100.0, 1.0],
+        "arrives_day": 20,
+        "last_day": np.inf,
+    }
 )
 
 
@@ -306,7 +313,9 @@ def test_nothing_to_gain_gives_an_empty_list() -> None:
     assert next_purchases(model, PURCHASES, budget=10.0, runs=100, seed=1) == []
 
 
-@pytest.mark.parametrize("change", [{"cost": 0.0}, {"qty": -1.0}, {"item": 9}, {"arrives_day": -1}])
+@pytest.mark.parametrize(
+    "change", [{"cost": 0.0}, {"qty": -1.0}, {"item": 9}, {"arrives_day": -1}, {"last_day": np.nan}]
+)
 def test_purchases_that_cannot_be_are_refused(change: dict[str, Any]) -> None:
     with pytest.raises(NotPlannable, match="row 1"):
         next_purchases(two_items(), PURCHASES.assign(**change), budget=500.0, runs=10, seed=1)
