@@ -124,8 +124,9 @@ def test_what_an_item_is_is_kept_as_its_page_keeps_it(client: Client) -> None:
     ]
 
 
-def test_a_line_of_goods_passes_the_rule_of_its_page(client: Client) -> None:
+def test_a_line_of_goods_passes_the_rule_of_its_page(client: Client, staff: User) -> None:
     with time_machine.travel(NOW, tick=False):
+        client.force_login(staff)
         line = GoodsLine.objects.create(
             unit=UnitFactory(), label="drum", kind="goods", attributes={"un": "2880"}, happened_at=ago(1)
         )
