@@ -1,7 +1,7 @@
 """Earliest expiry first, for many shelves at once: the one rule by which netting and the futures take from lots.
 
 A lot serves a need when it is there on the day and lasts through the day to which the need must last. Of the lots that do,
-the one that expires first is taken first. Why that is right: `reference/replenishment.md` 4.1 (exchange argument;
+the one that expires first is taken first. Why that is right: the reference facts on replenishment 4.1 (exchange argument;
 Glover 1967, Naval Research Logistics Quarterly 14(3), convex bipartite matching).
 """
 

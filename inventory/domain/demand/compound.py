@@ -1,4 +1,4 @@
-"""Use of a random number of deployments: moments and whole distribution (`reference/replenishment.md` 1.4).
+"""Use of a random number of deployments: moments and whole distribution (the reference facts on replenishment 1.4).
 
 `events_mean` is the expected number of starts in the window; `size_pmf` (S + 1,) the probabilities of a use of 0, 1, 2
 ... whole pieces a start. Sources: compound Poisson moments, Ross (memory); recursion, Panjer 1981, ASTIN Bulletin

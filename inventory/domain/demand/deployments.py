@@ -1,6 +1,6 @@
 """Demand that deployments make: how often they start, how long they last, what they use in a window of days.
 
-Formulas of `reference/replenishment.md` 1.3 to 1.6. Starts are Poisson; with little history their rate is itself
+Formulas of the reference facts on replenishment 1.3 to 1.6. Starts are Poisson; with little history their rate is itself
 uncertain, and the predicted count is negative binomial (Gamma-Poisson with Jeffreys prior: Gelman et al., Bayesian
 Data Analysis, ch. 2; memory).
 """

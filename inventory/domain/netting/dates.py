@@ -1,6 +1,7 @@
 """Dates of stock and orders: what a code or a receipt says, when an order must leave, what a short life asks for.
 
-A lot is usable through its expiry date; a month without a day is its last day (`reference/replenishment.md`, conventions).
+A lot is usable through its expiry date; a month without a day is its last day (the reference facts on replenishment,
+conventions).
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ One item is a flow from lots to needs. The objective, one after the other: as li
 of rank 1 and so on; then as little as possible expires unused before the horizon; then as few piece-days on the road
 as possible. Each step is a linear programme solved by HiGHS (scipy); the flow matrix is totally unimodular, so whole
 quantities stay whole. What an earlier step reached is held exactly by the later ones. Theory: min-cost flow,
-`reference/replenishment.md` 4.1.
+the reference facts on replenishment 4.1.
 
 A frame of routes, a row a direction, tells what can be moved: from_place, to_place, travel_days (whole, 0 or more). A
 lot that is still on its way can be sent on from the place it arrives at. Moving leaves the donor's own needs served:

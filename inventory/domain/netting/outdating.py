@@ -1,8 +1,8 @@
 """What is expected to expire, and how likely all needs are met, for lots on hand against random whole demand.
 
-Exact, by a short dynamic programme over the expiry dates (`reference/replenishment.md` 4.3 and 4.4, own closed forms; the
-quantity is that of Nahmias 1975 and his review 1982, Operations Research 30(4):680-708). Demand that is not met is not
-carried over.
+Exact, by a short dynamic programme over the expiry dates (the reference facts on replenishment 4.3 and 4.4, own closed
+forms; the quantity is that of Nahmias 1975 and his review 1982, Operations Research 30(4):680-708). Demand that is not
+met is not carried over.
 Lots on order that arrive later: use the futures of `inventory.domain.risk`.
 
 Inputs: `qty` whole, `last_day` days from now (usable through that day), and `demand(days)`, which gives the

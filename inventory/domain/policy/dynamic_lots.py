@@ -1,4 +1,4 @@
-"""Known needs at due dates: which period's order covers how many periods (`reference/replenishment.md` 3.4).
+"""Known needs at due dates: which period's order covers how many periods (the reference facts on replenishment 3.4).
 
 Demand a period (T,), set-up cost an order (number or T), holding cost a unit and period, charged on end stock. First
 remove what dated stock covers (`inventory.domain.netting`), then size the net needs; plan again on a rolling horizon,

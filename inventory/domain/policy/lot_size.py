@@ -1,6 +1,6 @@
 """How much at a time: economic quantities, price breaks, packs, least quantities and shelf life together.
 
-Formulas and worked examples: `reference/replenishment.md` 3.1 and 3.2. `fixed_cost` money an order, `holding_cost`
+Formulas and worked examples: the reference facts on replenishment 3.1 and 3.2. `fixed_cost` money an order, `holding_cost`
 money a unit and year, `holding_rate` share of the price a year, `demand_rate` units a year (any period does, if all
 use the same). Quantities are in base units.
 """

@@ -3,7 +3,7 @@
 Order the smallest y with P(D <= y) >= b / (b + h). `holding_cost` h is what a piece too many costs, `stockout_cost` b
 a piece too few.
 Sources: Snyder & Shen, Fundamentals of Supply Chain Theory 2nd ed. 2019, Examples 4.2 to 4.4;
-`reference/replenishment.md` 3.5, 4.5.
+the reference facts on replenishment 3.5, 4.5.
 """
 
 from __future__ import annotations

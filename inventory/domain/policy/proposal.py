@@ -1,6 +1,6 @@
 """What to order of one item for one place: the quantity, the supplier, the day, why, and the next best alternative.
 
-The chain of `reference/replenishment.md` 7: dated netting of what is there and on order against dated needs; the
+The chain of the reference facts on replenishment 7: dated netting of what is there and on order against dated needs; the
 chance of running short before an order placed today could arrive (no order helps: move, expedite or swap), and before
 one placed at the next review could; the smallest quantity of each offer that brings the second chance to its target,
 capped by what can be used before it expires and by the money. Chances come from the futures (`inventory.domain.risk`),

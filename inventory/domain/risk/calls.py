@@ -1,8 +1,9 @@
 """Draws the calls of thousands of futures, each source of chance from its own stream.
 
 Common random numbers: the same seed gives the same numbers, moments, kinds and places of calls whatever is changed
-about the stock; what is added to the calls does not shift the others (`reference/replenishment.md` 5.2). Starts are a
-Poisson process with monthly rates; a Gamma multiplier a future carries the doubt of the rate and bad years (1.3).
+about the stock; what is added to the calls does not shift the others (the reference facts on replenishment 5.2).
+Starts are a Poisson process with monthly rates; a Gamma multiplier a future carries the doubt of the rate and bad
+years (1.3).
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Strength of chlorine products as they age: plan in available chlorine, not in drums.
 
-Formula 2n of `reference/water_energy_sites.md`. Solid: White's Handbook of Chlorination (memory). Liquid: second order
+Formula 2n of the reference facts on water. Solid: White's Handbook of Chlorination (memory). Liquid: second order
 in the content, half-life table in the same book (memory); a published loss table gives 3.4 per 10 °C. Weaker liquids
 last longer than the law says, so it is cautious. Chlorine products hurt skin, eyes and lungs and feed fire: the data
 sheet and trained people decide how they are kept.

@@ -1,6 +1,6 @@
 """Life of cartridges, media and carbon: by volume, by the dirt they take up, by pressure drop, by time.
 
-Formulas 2a, 2c, 2d, 2f of `reference/water_energy_sites.md` and 1.2 of `replenishment.md`. All arguments may be arrays
+Formulas 2a, 2c, 2d, 2f of the reference facts on water and 1.2 of those on replenishment. All arguments may be arrays
 of one shape, one entry a housing or bed; figures of makers are for coarse test dust, so `use_factor` (0.3 to 0.5 for
 river colloids, practice) brings them down. One mg/L is one g/m3. The maker's limit on the pressure drop wins; never
 over 2.4 bar (35 psi, practice).

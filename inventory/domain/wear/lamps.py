@@ -1,6 +1,6 @@
 """Life of UV lamps: hours with a penalty for each start, and months from fitting, whichever ends first.
 
-Formula 2k of `reference/water_energy_sites.md`; hours of low-pressure lamps 8,000 to 12,000 (USEPA UV Disinfection
+Formula 2k of the reference facts on water; hours of low-pressure lamps 8,000 to 12,000 (USEPA UV Disinfection
 Guidance Manual, EPA 815-R-06-007, 2006; ranges from memory), twelve months in operation (trade rule). The maker's
 rated hours win. UV leaves no residual:
 chlorine is still needed at the tap.
