@@ -24,6 +24,7 @@ from inventory.domain.errors import NeedsConfirmation, OrderError
 from inventory.models import ApprovalLimit, FundingSource, Item, Order, OrderLine, Supplier
 from inventory.selectors.orders import ordered_already
 from inventory.selectors.spots import day_at, qty_words
+from inventory.services.funding import funding_error
 from inventory.services.stock import checked_qty
 
 State = Order.State
@@ -57,8 +58,10 @@ def order_create(
     instant = moment_or_now(now)
 
     def write() -> Order:
-        _refuse_closed(supplier, place, day_at(place, instant))
+        today = day_at(place, instant)
+        _refuse_closed(supplier, place, today)
         checked = _checked(lines)
+        _refuse_funding(checked, place, today)
         _ask_ordered_twice(place, checked, confirmed, None)
         order = Order(
             supplier=supplier,
@@ -88,11 +91,13 @@ def order_edit(
     actor: User | None,
     note: str = "",
     confirmed: Collection[str] = (),
+    now: datetime | None = None,
 ) -> Order:
     """Other lines, currency or note for a draft. Who changed it counts as its writer: another one must approve."""
     with transaction.atomic():
         row = _taken(order, seen_version, State.DRAFT)
         checked = _checked(lines)
+        _refuse_funding(checked, row.place, day_at(row.place, moment_or_now(now)))
         _ask_ordered_twice(row.place, checked, confirmed, row)
         before = _told(row, [_wanted(line) for line in row.lines.select_related("item", "funding")])
         row.lines.all().delete()
@@ -405,6 +410,16 @@ def _refuse_closed(supplier: Supplier, place: Place, today: date) -> None:
             _("{place} is no open depot: choose where it is to be delivered."),
             place=str(place),
         )
+
+
+def _refuse_funding(lines: Sequence[Wanted], place: Place, today: date) -> None:
+    """What a line is paid from must allow the day and the country of the depot."""
+    for number, line in enumerate(lines, start=1):
+        if line.funding is None:
+            continue
+        error = funding_error(line.funding, day=today, country=place.country, where=str(place))
+        if error is not None:
+            raise OrderError(error.key, _("Line {number}: {problem}"), number=number, problem=error.sentence)
 
 
 def _refuse_day(day: date, today: date) -> None:

@@ -28,9 +28,11 @@ from fleet.web.words import spoken
 from inventory.forms import stock as stock_forms
 from inventory.models import Lot, Movement
 from inventory.selectors.pages import lot_spots
-from inventory.selectors.spots import depot_of, spot_value
+from inventory.selectors.spots import day_at, depot_of, spot_value
 from inventory.services import lots as lot_services
 from inventory.services import stock
+from inventory.services.picks import reason_for_pick
+from inventory.services.posting import said_once
 from inventory.web.lines import system_of
 
 Spot = tuple[Place | Unit, Decimal]
@@ -214,13 +216,28 @@ def stock_issue(request: HttpRequest, pk: int) -> HttpResponse:
     lot = _lot(pk)
     spots = _spots(request, lot, units=False)
     form = stock_forms.IssueForm(**_kwargs(request, lot, spots))
+
+    def save(form: stock_forms.IssueForm) -> Movement:
+        values = form.values()
+        there = said_once(values["token"], Movement.Kind.ISSUE, lot)
+        if there is None:
+            values["reason"] = reason_for_pick(
+                lot=lot,
+                place=form.where,
+                unit=form.cleaned_data["unit"],
+                happened_on=day_at(form.where, values["happened_at"]),
+                lasts_through=day_at(form.where, values["happened_at"]),
+                reason=values["reason"],
+            )
+        return stock.stock_issue(
+            place=form.where, unit=form.cleaned_data["unit"], actor=person_of(request), **values
+        )
+
     return _act(
         request,
         lot,
         form,
-        lambda form: stock.stock_issue(
-            place=form.where, unit=form.cleaned_data["unit"], actor=person_of(request), **form.values()
-        ),
+        save,
         title=_("Issue to a unit"),
         question=_("Issue %(lot)s to which unit?") % {"lot": _named(lot)},
         button=_("Put it aboard"),
