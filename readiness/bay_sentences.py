@@ -85,6 +85,7 @@ WHY = {
     Why.UNDER_FLOOR: gettext_lazy("under its floor already"),
     Why.FLOOR: gettext_lazy("nears its floor"),
     Why.INTERVAL: gettext_lazy("its interval ends"),
+    Why.KEPT: gettext_lazy("under the level it is kept at in store"),
     Why.NOT_KNOWN: gettext_lazy("its charge is not known: a full charge is assumed"),
     Why.RUNNING: gettext_lazy("on charge now"),
     Why.SHELF: gettext_lazy("on a shelf: a full charge is assumed"),

@@ -203,7 +203,11 @@ class _Asking:
                 if soon and not under and floor_at is not None:
                     draft.floor = max(0, self.grid.boundary_before(floor_at))
             elif not self._leaves(draft):
-                return None
+                top_up = at_of(float(estimates.top_up_at[row]))
+                if top_up is None or top_up > ends:
+                    return None
+                draft.why, draft.due_at = Why.KEPT, top_up
+                draft.due = max(0, self.grid.boundary_before(top_up))
         self._leaves(draft)
         return self._weather(draft)
 
@@ -222,6 +226,10 @@ class _Asking:
         return draft
 
     def _goal(self, bank: BankRow) -> float:
+        """Full, or for lithium that stays in store the level at which its owner keeps it."""
+        if bank.row is not None:
+            kept = float(self.here.arrays.kept_soc[bank.row])
+            return kept if bank.reserved is None and math.isfinite(kept) else 1.0
         chem = np.array([chemistry_index()[bank.chemistry]])
         if bank.reserved is None and bool(is_lithium(chem)[0]):
             return self.policies.get(bank.chemistry, 1.0)

@@ -16,7 +16,7 @@ SLOT_H = 2.0
 
 
 def depot(
-    seed: int, *, banks: int = 60, bays: int = 6, days: int = 14, load: float = 1.06, supply_kw: float = 22.0
+    seed: int, *, banks: int = 60, bays: int = 6, days: int = 14, load: float = 1.08, supply_kw: float = 22.0
 ) -> Problem:
     """A depot whose charges are drawn to about `load` of its bay hours, on a plain bay and with the wait for the crew.
 
@@ -66,6 +66,15 @@ def depot(
         handling=np.where(present, 6.0, 0.0),
         slot_h=SLOT_H,
     )
+
+
+def full_depot(seed: int, *, asked: float = 0.845) -> Problem:
+    """The same with so much to charge that it takes `asked` of all bay hours on the quickest bays, before any wait."""
+    for step in range(60):
+        problem = depot(seed, load=0.9 + 0.01 * step)
+        if asked_share(problem) >= asked:
+            return problem
+    raise AssertionError("the bays cannot be filled")
 
 
 def asked_share(problem: Problem) -> float:

@@ -15,7 +15,7 @@ import pytest
 from readiness.domain.bay_plan.plan import LEVELS, better, taken_until, worth
 from readiness.domain.bay_plan.solve import at_once, solve
 from readiness.domain.bay_plan.verify import faults_of
-from tests.benchmarks.bay_depots import SLOT_H, depot, earliest_deadline, first_difference
+from tests.benchmarks.bay_depots import SLOT_H, depot, earliest_deadline, first_difference, full_depot
 
 pytestmark = pytest.mark.bench
 
@@ -46,7 +46,7 @@ def told(name: str, figures: Any) -> None:
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_full_depot(seed: int) -> None:
-    problem = depot(seed)
+    problem = full_depot(seed)
     assert (len(problem.jobs), sum(problem.bays.values()), problem.slots * SLOT_H) == (60, 6, 14 * 24)
     assert any(
         len(need.tail_kw) > 1 and not job.may_pause for job in problem.jobs for need in job.needs.values()

@@ -30,6 +30,7 @@ class Why(StrEnum):
     UNDER_FLOOR = "under_floor"
     FLOOR = "floor"
     INTERVAL = "interval"
+    KEPT = "kept"
     NOT_KNOWN = "not_known"
     RUNNING = "running"
     SHELF = "shelf"
@@ -43,6 +44,7 @@ WEIGHTS: Mapping[Why, float] = {
     Why.FLOOR: 4.0,
     Why.INTERVAL: 2.0,
     Why.NOT_KNOWN: 2.0,
+    Why.KEPT: 1.0,
     Why.RUNNING: 1.0,
     Why.SHELF: 1.0,
 }

@@ -297,6 +297,16 @@ def test_lithium_is_put_away_as_the_owner_chose(depot):
     assert kept.kwh["B1"] < full.kwh["B1"]
 
 
+def test_under_the_level_it_is_kept_at_a_free_bay_brings_it_up(depot):
+    bank = charged_bank(depot, 60, chemistry="lfp", cells_in_series=8, floor_soc=0.05, standby_ma=40.0)
+    assert job_of(bay_facts(depot, now=NOW), bank) is None
+    StoragePolicyFactory(place=depot, chemistry="lfp", store_soc=0.9)
+    facts = bay_facts(depot, now=NOW)
+    job, wish = job_of(facts, bank), facts.wishes[bank.serial]
+    assert (wish.why, wish.to_soc, job.weight, job.floor) == (Why.KEPT, 0.9, WEIGHTS[Why.KEPT], None)
+    assert job.due == max(0, facts.grid.boundary_before(wish.due_at))
+
+
 def test_the_number_of_queries_does_not_grow_with_the_banks(depot):
     def queries():
         with CaptureQueriesContext(connection) as captured:
