@@ -48,7 +48,8 @@ class AskingForm(OnceForm):
 
     def ask(self, error: NeedsConfirmation, sentence: str) -> None:
         """Shows what is asked, with a box to tick that it is right."""
-        again = self.data.copy()
+        data: Any = self.data
+        again = data.copy()
         again["asked"] = json.dumps(list(error.questions))
         again.pop("sure", None)
         self.data = again

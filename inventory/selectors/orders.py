@@ -42,7 +42,8 @@ def receipts_of(order: Order) -> list[Receipt]:
 
 def ordered_already(place: Place, items: Collection[Item], *, but: Order | None = None) -> list[Any]:
     """Lines for the same place of which something is still to come, drafts included. One query."""
-    rows = OrderLine.objects.with_received().filter(
+    lines: Any = OrderLine.objects.with_received()
+    rows = lines.filter(
         ~Q(order__state__in=["closed", "cancelled"]), order__place=place, item__in=items, open_qty__gt=0
     )
     if but is not None:
@@ -52,9 +53,8 @@ def ordered_already(place: Place, items: Collection[Item], *, but: Order | None 
 
 def on_order(item: Item, *, depot: Place | None) -> list[Any]:
     """What is still to come of an item, drafts too, the first promised first. Adds `due_on`. One query."""
-    rows = OrderLine.objects.with_received().filter(
-        ~Q(order__state__in=["closed", "cancelled"]), item=item, open_qty__gt=0
-    )
+    lines: Any = OrderLine.objects.with_received()
+    rows = lines.filter(~Q(order__state__in=["closed", "cancelled"]), item=item, open_qty__gt=0)
     if depot is not None:
         rows = rows.filter(order__place=depot)
     rows = rows.annotate(due_on=Coalesce(F("promised_on"), F("order__promised_on")))

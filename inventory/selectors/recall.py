@@ -51,7 +51,8 @@ def pieces_of(lots: Sequence[Lot], day: date) -> list[Piece]:
     by_key = {lot.pk: lot for lot in lots}
     held = Balance.objects.filter(lot__in=by_key, qty__gt=0).select_related("place", "unit__home")
     fitted = FittedPart.objects.filter(lot__in=by_key, removed_at__isnull=True).select_related("unit__home")
-    spots, parts = list(held.order_by("lot", "pk")), list(fitted.order_by("lot", "unit__tag", "position"))
+    spots: list[Any] = list(held.order_by("lot", "pk"))
+    parts: list[Any] = list(fitted.order_by("lot", "unit__tag", "position"))
     units = {row.unit_id for row in [*spots, *parts] if row.unit_id}
     away: dict[int, Any] = {
         row.unit_id: row
@@ -86,7 +87,8 @@ def pieces_of(lots: Sequence[Lot], day: date) -> list[Piece]:
 
 def still_to_come_of(item_code: str) -> list[Any]:
     """Open orders for a model that is recalled: they are to be stopped by hand, with the supplier. One query."""
-    rows = OrderLine.objects.with_received().filter(
+    lines: Any = OrderLine.objects.with_received()
+    rows = lines.filter(
         ~Q(order__state__in=["closed", "cancelled"]), item__code__iexact=item_code, open_qty__gt=0
     )
     return list(rows.select_related("item", "order__supplier", "order__place"))

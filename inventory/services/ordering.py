@@ -433,7 +433,8 @@ def _refuse_no_reason(reason: str) -> None:
 
 
 def _begun(order: Order) -> bool:
-    return Order.objects.with_progress().get(pk=order.pk).begun
+    row: Any = Order.objects.with_progress().get(pk=order.pk)
+    return bool(row.begun)
 
 
 def _wanted(line: OrderLine) -> Wanted:

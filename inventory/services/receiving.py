@@ -300,7 +300,8 @@ def _after(row: Any, order: Order, bookings: Sequence[_Booking], day: date, acto
     good = sum((booking.qty for booking in bookings if not booking.damaged), Decimal(0))
     damaged = sum((booking.qty for booking in bookings if booking.damaged), Decimal(0))
     before = {"state": order.state}
-    waiting = OrderLine.objects.with_received().filter(order=order, open_qty__gt=0)
+    lines: Any = OrderLine.objects.with_received()
+    waiting = lines.filter(order=order, open_qty__gt=0)
     if not waiting.exists():
         order.state, order.closed_on = State.CLOSED, day
         order.version += 1

@@ -218,19 +218,20 @@ def stock_issue(request: HttpRequest, pk: int) -> HttpResponse:
     form = stock_forms.IssueForm(**_kwargs(request, lot, spots))
 
     def save(form: stock_forms.IssueForm) -> Movement:
-        values = form.values()
+        values, place = form.values(), form.where
+        assert isinstance(place, Place), "only places are offered"
         there = said_once(values["token"], Movement.Kind.ISSUE, lot)
         if there is None:
             values["reason"] = reason_for_pick(
                 lot=lot,
-                place=form.where,
+                place=place,
                 unit=form.cleaned_data["unit"],
-                happened_on=day_at(form.where, values["happened_at"]),
-                lasts_through=day_at(form.where, values["happened_at"]),
+                happened_on=day_at(place, values["happened_at"]),
+                lasts_through=day_at(place, values["happened_at"]),
                 reason=values["reason"],
             )
         return stock.stock_issue(
-            place=form.where, unit=form.cleaned_data["unit"], actor=person_of(request), **values
+            place=place, unit=form.cleaned_data["unit"], actor=person_of(request), **values
         )
 
     return _act(
