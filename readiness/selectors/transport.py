@@ -362,7 +362,7 @@ def _forms(units: Frame, day: dt.date) -> _Forms:
         )
     ]
     told, inverse = np.unique(np.stack([form, own_of]), axis=1, return_inverse=True)
-    made = [_measures(packed, own, *pair) for pair in zip(*told.tolist(), strict=True)]
+    made = _measures(packed, own, *told)
     kind_of = inverse.reshape(-1)
     mass = np.array(
         [np.nan if one.mass_kg is None else one.mass_kg for one, _names in made], dtype=np.float64
@@ -391,28 +391,41 @@ def _measure_sql(name: str) -> str:
     return maybe(name) if name in _ANSWERS else name
 
 
-def _measures(packed: Frame, own: Frame, form: int, own_row: int) -> tuple[Measures, tuple[str, ...]]:
-    values: dict[str, float] = {name: float(packed[name][form]) for name in MEASURE_NAMES}
-    names: tuple[str, ...] = ()
-    if own_row >= 0:
-        measured = {name: float(own[name][own_row]) for name in MEASURE_NAMES}
-        names = tuple(name for name, value in measured.items() if not math.isnan(value))
-        values |= {name: measured[name] for name in names}
-    return Measures(**{name: _possible(name, value) for name, value in values.items()}), names
+def _measures(
+    packed: Frame, own: Frame, form: IntArray, own_row: IntArray
+) -> list[tuple[Measures, tuple[str, ...]]]:
+    """Of k pairs of a packed form (row) and a unit's own one (row, -1: none): the measures, and the names that are its own.
+
+    A measure that cannot be is not known, and must not stop the answers for other units.
+    """
+    values = np.stack([packed[name] for name in MEASURE_NAMES], axis=1).astype(np.float64)[form]
+    there = np.flatnonzero(own_row >= 0)
+    names_of: dict[int, tuple[str, ...]] = {}
+    if len(there):
+        measured = np.stack([own[name] for name in MEASURE_NAMES], axis=1).astype(np.float64)[own_row[there]]
+        given = ~np.isnan(measured)
+        values[there] = np.where(given, measured, values[there])
+        for row, mask in zip(there.tolist(), given.tolist(), strict=True):
+            names_of[row] = tuple(
+                name for name, is_given in zip(MEASURE_NAMES, mask, strict=True) if is_given
+            )
+    least = np.array([_least(name) for name in MEASURE_NAMES])
+    with np.errstate(invalid="ignore"):
+        impossible = ~np.isneginf(least) & ~(np.isfinite(values) & (values >= least))
+    told = values.astype(object)
+    told[np.isnan(values) | impossible] = None
+    for name in _ANSWERS:
+        place = MEASURE_NAMES.index(name)
+        told[:, place] = [None if value is None else bool(value) for value in told[:, place]]
+    return [(Measures(*row), names_of.get(n, ())) for n, row in enumerate(told.tolist())]
 
 
-def _possible(name: str, value: float) -> Any:
-    """A measure that cannot be is not known, and must not stop the answers for other units."""
-    if math.isnan(value):
-        return None
-    if name in _ANSWERS:
-        return bool(value)
-    if name.startswith(("cog_", "point_front", "point_left")):
-        return value
-    least = (
-        0 if name in ("lifting_points", "lifting_points_kg", "tongue_load_kg", "point_height_mm") else 1e-9
-    )
-    return value if math.isfinite(value) and value >= least else None
+def _least(name: str) -> float:
+    """The least that a measure can be; -inf: anything, where it is a place or a yes or no."""
+    if name in _ANSWERS or name.startswith(("cog_", "point_front", "point_left")):
+        return -math.inf
+    none = ("lifting_points", "lifting_points_kg", "tongue_load_kg", "point_height_mm")
+    return 0.0 if name in none else 1e-9
 
 
 def _loads(
