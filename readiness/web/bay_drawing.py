@@ -81,7 +81,7 @@ class _Span:
 
     def midnights(self) -> list[dt.datetime]:
         day = self.begin.astimezone(self.zone).date()
-        found = []
+        found: list[dt.datetime] = []
         while True:
             at = dt.datetime.combine(day, dt.time(0), tzinfo=self.zone).astimezone(dt.UTC)
             if at >= self.end:
@@ -294,7 +294,7 @@ def _load_words(frozen: Mapping[str, Any]) -> str:
 
 
 def _days(span: _Span, view: PlanView, frozen: Mapping[str, Any], begin: dt.datetime) -> list[BoardDay]:
-    found = []
+    found: list[BoardDay] = []
     load = load_of(frozen)
     slot = frozen["slot_h"] * HOUR
     day = span.begin.astimezone(span.zone).date()

@@ -373,7 +373,7 @@ class Program:
             goal,
             constraints=LinearConstraint(vstack(rows), np.concatenate(low), np.concatenate(high)),
             bounds=Bounds(np.array(self.lower), np.array(self.upper)),
-            integrality=np.zeros(len(goal)),
+            integrality=np.zeros(len(goal), dtype=np.int64),
             options={"time_limit": max(0.1, time_limit_s)},
         )
         if result.status != 0 or result.x is None:
@@ -411,13 +411,8 @@ class Program:
         for name, value in kept.items():
             if self.cost[name]:
                 most = value - self.constant[name] + 1e-6 * max(1.0, abs(value))
-                row = self._vector(name)
-                if most < 0:
-                    # The plan that is known keeps this, whatever its column says of it.
-                    row = row.tolil()
-                    row[0, self.known] = most
-                    row = row.tocsr()
-                rows.append(row)
+                # The plan that is known keeps this, whatever its column says of it.
+                rows.append(self._vector(name, known=min(0.0, most)))
                 low.append([-np.inf])
                 high.append([most])
         return rows, low, high
@@ -431,10 +426,11 @@ class Program:
                 here = charge.kind == kind and charge.start == start
                 lower[column] = upper[column] = float(here)
 
-    def _vector(self, level: str) -> csr_matrix:
-        columns = list(self.cost[level])
+    def _vector(self, level: str, known: float = 0.0) -> csr_matrix:
+        columns = [*self.cost[level], self.known]
+        values = [*self.cost[level].values(), known]
         return coo_matrix(
-            (np.array(list(self.cost[level].values())), (np.zeros(len(columns), int), np.array(columns))),
+            (np.array(values), (np.zeros(len(columns), int), np.array(columns))),
             shape=(1, len(self.upper)),
         ).tocsr()
 
