@@ -6,7 +6,7 @@ from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
 from fleet.web.search import Hit, best_first, finder, opener, page_of_thing
-from inventory.models import Item, Lot
+from inventory.models import Item, Lot, Order, Supplier
 
 
 @finder("item", order=50, label=_("Items"))
@@ -24,6 +24,25 @@ def _items(text: str) -> list[Hit]:
 def _lots(text: str) -> list[Hit]:
     rows = best_first(Lot.objects.select_related("item"), text, "code", "serial")
     return [Hit(row.code, _about_lot(row), page_of_thing("inventory:lot-detail", row.pk)) for row in rows]
+
+
+@finder("order", order=70, label=_("Orders"))
+def _orders(text: str) -> list[Hit]:
+    rows = best_first(Order.objects.select_related("supplier", "place"), text, "code", "their_ref")
+    return [
+        Hit(
+            row.code,
+            f"{row.supplier.name}, {row.place.name}, {row.get_state_display()}",
+            page_of_thing("inventory:order-show", row.code),
+        )
+        for row in rows
+    ]
+
+
+@finder("supplier", order=80, label=_("Suppliers"))
+def _suppliers(text: str) -> list[Hit]:
+    rows = best_first(Supplier.objects.all(), text, "name", "code")
+    return [Hit(row.name, row.code, page_of_thing("inventory:supplier-show", row.code)) for row in rows]
 
 
 @opener

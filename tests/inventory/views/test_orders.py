@@ -226,6 +226,16 @@ def test_a_supplier_shows_offers_prices_and_how_long_it_took(cast: Any, signed_i
     assert "Supplier" in page(client, "supplier-list")
 
 
+def test_an_order_is_found_by_either_number(cast: Any, signed_in: Any) -> None:
+    order = order_for(cast.north, state="sent")
+    Order.objects.update(their_ref="S-7788")
+    client = signed_in(cast.vera)
+    for word in (order.code, "s-77"):
+        found = client.get(reverse("fleet:search"), {"q": word}).content.decode()
+        assert url("order-show", order.code) in found, word
+    assert url("supplier-show", "SUP") in client.get(reverse("fleet:search"), {"q": "suppl"}).content.decode()
+
+
 def test_pages_ask_the_same_number_of_queries_at_any_size(cast: Any, signed_in: Any, queries_of: Any) -> None:
     item = ItemFactory(code="F-1")
 
