@@ -11,6 +11,7 @@ from tests.reference.adapters_battery import CHARGING
 from tests.reference.adapters_bays import BAYS
 from tests.reference.adapters_carriage import carriage
 from tests.reference.adapters_goods import dangerous_goods
+from tests.reference.adapters_site import SITE
 from tests.reference.adapters_stores import STORES, WEAR
 
 Inputs = dict[str, Any]
@@ -102,7 +103,7 @@ BUILT: dict[str, dict[str, Callable[[Inputs], Any]]] = {
     "carriage": {"carriage": carriage},
     "dangerous_goods": {"dangerous_goods": dangerous_goods},
     "replenishment": STORES,
-    "water_energy": WEAR,
+    "water_energy": {**WEAR, **SITE},
 }
 
 
