@@ -14,6 +14,7 @@ from readiness.views import (
     handover,
     horizon,
     loggers,
+    outlook,
     records,
     storage,
     survey,
@@ -36,6 +37,7 @@ app_name = "readiness"
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", today.today_show, name="today-show"),
     path("horizon/", horizon.horizon_show, name="horizon-show"),
+    path("stores/outlook/", outlook.outlook_show, name="outlook-show"),
     path("units/", units.unit_list, name="unit-list"),
     path("units/<str:tag>/", unit.unit_show, name="unit-show"),
     path("units/<str:tag>/edit/", unit.unit_edit, name="unit-edit"),

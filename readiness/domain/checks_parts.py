@@ -194,8 +194,8 @@ def part_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
     ends = part["last_day"]
     lapses = np.where(np.isnan(ends), False, ends < mission_end)
     takes_h, takes_m3 = _mission_use(snapshot, unit[at], part["train"])
-    short_h = _falls_short(part["left_h"], part["limit_h"], takes_h)
-    short_m3 = _falls_short(part["left_m3"], part["limit_m3"], takes_m3)
+    short_h = falls_short(part["left_h"], part["limit_h"], takes_h)
+    short_m3 = falls_short(part["left_m3"], part["limit_m3"], takes_m3)
     spent = (part["outcome"] == CheckOutcome.FAIL) | lapses | short_h | short_m3 | ~part["usable"]
     unknown = (part["outcome"] == CheckOutcome.CANNOT_DECIDE) & ~spent
     rows.append(
@@ -214,8 +214,8 @@ def part_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
             c=finite_day(ends),
         )
     )
-    ahead_h = _falls_short(part["left_h"], part["limit_h"], AHEAD_MISSIONS * takes_h)
-    ahead_m3 = _falls_short(part["left_m3"], part["limit_m3"], AHEAD_MISSIONS * takes_m3)
+    ahead_h = falls_short(part["left_h"], part["limit_h"], AHEAD_MISSIONS * takes_h)
+    ahead_m3 = falls_short(part["left_m3"], part["limit_m3"], AHEAD_MISSIONS * takes_m3)
     near = np.flatnonzero((ahead_h | ahead_m3) & ~spent)
     by_h = ahead_h[near]
     rows.append(
@@ -236,19 +236,24 @@ def part_checks(snapshot: FleetSnapshot) -> list[CheckRows]:
 
 
 def _mission_use(snapshot: FleetSnapshot, unit: IntArray, train: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Hours [h] and volume [m3] that the standard mission takes of a part by the design's plan; NaN where none is stated.
+    """Hours [h] and volume [m3] that the standard mission takes of a part by the design's plan; NaN where none is stated."""
+    days = np.nan_to_num(snapshot.units["mission_days"])[unit]
+    hours, volume = planned_use_per_day(snapshot.units, unit, train)
+    return days * hours, days * volume
+
+
+def planned_use_per_day(units: Frame, unit: IntArray, train: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Hours [h/d] and volume [m3/d] that a working day takes of a part by the design's plan; NaN where none is stated.
 
     A part of no train (pump, inverter) works with both trains, as its use is counted: at most the hours of a day.
     """
-    units = snapshot.units
-    days = np.nan_to_num(units["mission_days"])[unit]
     hours, volume = units["train_hours_day"][unit], units["train_m3_day"][unit]
     both = train == NO_TRAIN
     hours = np.where(both, np.minimum(2.0 * hours, np.maximum(24.0, hours)), hours)
-    return days * hours, days * np.where(both, 2.0 * volume, volume)
+    return hours, np.where(both, 2.0 * volume, volume)
 
 
-def _falls_short(left: FloatArray, limit: FloatArray, needed: FloatArray) -> BoolArray:
+def falls_short(left: FloatArray, limit: FloatArray, needed: FloatArray) -> BoolArray:
     """Whether what is left does not last for what is planned. A part whose whole life is shorter than that is changed on the
     way, from the kit, so it is not asked to last; nothing falls short where no limit or no plan is known (NaN)."""
     short: BoolArray = (left < needed) & (limit >= needed)

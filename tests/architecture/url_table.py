@@ -181,6 +181,7 @@ PAGES: dict[str, Page] = {
     "readiness:alert-wake": Page(ALERTS_HERE, "alert", get=False, post=True),
     # Stores
     "inventory:store-list": Page(MEMBERS),
+    "readiness:outlook-show": Page(MEMBERS),
     "inventory:item-detail": Page(MEMBERS, "item"),
     "inventory:item-goods-list": Page(MEMBERS),
     "inventory:item-goods-edit": Page(
