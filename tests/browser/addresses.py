@@ -57,7 +57,7 @@ def order() -> list[Any]:
 def order_line() -> list[Any]:
     from inventory.models import OrderLine
 
-    line = OrderLine.objects.filter(order__code=order()[0]).order_by("pk")[0]
+    line = OrderLine.objects.filter(order__place__code="LIS").order_by("-pk")[0]
     return [line.order.code, line.pk]
 
 
@@ -194,6 +194,10 @@ THINGS: dict[str, Callable[[], list[Any]]] = {
         record,
         lot,
         movement,
+        order,
+        order_line,
+        supplier,
+        extension,
         item,
         alert,
         logger,
