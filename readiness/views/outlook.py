@@ -23,6 +23,7 @@ from readiness.web.outlook import (
     file_columns,
     file_rows,
     in_order,
+    items_to_solve,
     narrowed,
     outlook_lines,
     savings_of,
@@ -53,15 +54,16 @@ def outlook_show(request: HttpRequest) -> HttpResponse:
     records = store_records(today, horizon=horizon)
     sorting = sorting_of(request, COLUMNS, default="short")
     fields = next(column.order_by for column in COLUMNS if column.key == sorting.key)
-    found = narrowed(shelves_of(records, horizon), form, depot)
+    found = narrowed(shelves_of(records, horizon), depot=depot, words=form.words, show_only=form.show_only)
     shelves = in_order(found, fields, descending=sorting.descending)
     kind = export_format(request)
     paging = page_of(request, shelves)
     shown = shelves if kind else list(paging.rows)
-    savings = savings_of(records, shown, today=today, horizon=horizon, road_days=form.road_days)
+    items = items_to_solve(shown)
+    savings = savings_of(records, items, today=today, horizon=horizon, road_days=form.road_days)
     lines = outlook_lines(records, shown, savings, today=today, system=system)
     if kind:
-        rows = file_rows(shown, lines)
+        rows = file_rows(shown, lines, set(items))
         return file_response(name="outlook-of-stores", kind=kind, columns=file_columns(), rows=rows)
     doubts, more_doubts = doubt_words(records, depot, system)
     context = {

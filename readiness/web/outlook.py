@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import permutations
@@ -20,11 +20,12 @@ from fleet.web.days import short_day_words
 from inventory.domain.netting.outlook import ItemSaving, savings_by_item, shelf_outlook
 from inventory.models import Item
 from inventory.selectors.spots import qty_text
-from readiness.forms.outlook import OutlookForm
 from readiness.selectors.outlook import Doubt, StoreRecords
 from readiness.selectors.snapshot import day_number
 
 MOST_DOUBTS = 60
+# So many items are solved for one answer: a page never has more, a file may (0.03 s each on a busy machine).
+MOST_SOLVED = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,18 +77,20 @@ def _date(value: Any) -> dt.date | None:
     return None if pd.isna(value) else pd.Timestamp(value).date()
 
 
-def narrowed(shelves: Iterable[Shelf], form: OutlookForm, depot: Place | None) -> list[Shelf]:
-    """Those that the filters leave."""
+def narrowed(
+    shelves: Iterable[Shelf], *, depot: Place | None, words: Sequence[str], show_only: str
+) -> list[Shelf]:
+    """Those that the filters leave; `words` in small letters, `show_only` short, waste, moves or empty."""
     wanted = {
         "short": lambda shelf: shelf.short > 0,
         "waste": lambda shelf: shelf.expires > 0,
         "moves": lambda shelf: shelf.short > 0 or shelf.expires > 0,
-    }.get(form.show_only, lambda shelf: True)
+    }.get(show_only, lambda shelf: True)
     return [
         shelf
         for shelf in shelves
         if (depot is None or shelf.place.pk == depot.pk)
-        and all(word in shelf.name or word in shelf.item.code.casefold() for word in form.words)
+        and all(word in shelf.name or word in shelf.item.code.casefold() for word in words)
         and wanted(shelf)
     ]
 
@@ -101,19 +104,24 @@ def in_order(shelves: Sequence[Shelf], fields: Sequence[str], *, descending: boo
     return known + [shelf for shelf in ordered if getattr(shelf, name) is None]
 
 
+def items_to_solve(shelves: Iterable[Shelf]) -> list[int]:
+    """The items whose moves are asked for, in order: those that run short or expire, at most `MOST_SOLVED`."""
+    wanted = {shelf.item.pk: None for shelf in shelves if shelf.short > 0 or shelf.expires > 0}
+    return list(wanted)[:MOST_SOLVED]
+
+
 def savings_of(
-    records: StoreRecords, shelves: Iterable[Shelf], *, today: dt.date, horizon: dt.date, road_days: int
+    records: StoreRecords, items: Sequence[int], *, today: dt.date, horizon: dt.date, road_days: int
 ) -> dict[int, ItemSaving]:
-    """What moves would save, for the items of these shelves that run short or expire somewhere."""
-    items = np.unique([shelf.item.pk for shelf in shelves]).astype(np.int64)
+    """What moves between all depots would save of these items."""
     pairs = list(permutations(records.depots, 2))
-    if not len(items) or not pairs:
+    if not items or not pairs:
         return {}
     routes = pd.DataFrame(pairs, columns=["from_place", "to_place"]).assign(travel_days=road_days)
     return savings_by_item(
         records.lots,
         records.needs,
-        items,
+        np.array(items, dtype=np.int64),
         horizon=day_number(horizon),
         today=day_number(today),
         routes=routes,
@@ -223,7 +231,8 @@ def saving_words(saving: ItemSaving, item: Item, system: System) -> str:
         parts.append(_("%(qty)s more expires") % {"qty": _qty(-lost, item, system)})
     if short < 0:  # a need that grounds a unit was put before ones that do not
         parts.append(_("%(qty)s more short of what grounds nobody") % {"qty": _qty(-short, item, system)})
-    return ", ".join(parts) or _("what grounds a unit comes first")
+    told = ", ".join(parts) or _("what grounds a unit comes first")
+    return _("All moves together: %(saved)s") % {"saved": told} if len(saving.moves) > 1 else told
 
 
 FILE_NUMBERS = (
@@ -239,7 +248,10 @@ def file_columns() -> list[str]:
     ]  # fmt: skip
 
 
-def file_rows(shelves: Iterable[Shelf], lines: Iterable[OutlookLine]) -> list[list[Any]]:
+def file_rows(
+    shelves: Iterable[Shelf], lines: Iterable[OutlookLine], solved: Collection[int]
+) -> list[list[Any]]:
+    """`solved`: the items whose moves were worked out; of others that would need it, the file says that they were not."""
     return [
         [
             shelf.item.name,
@@ -247,11 +259,15 @@ def file_rows(shelves: Iterable[Shelf], lines: Iterable[OutlookLine]) -> list[li
             shelf.depot,
             str(shelf.item.get_base_unit_display()),
             *(getattr(shelf, name) for name in FILE_NUMBERS),
-            "; ".join(line.moves),
+            "; ".join(line.moves) if shelf.item.pk in solved else _left_out(shelf),
             line.saves,
         ]
         for shelf, line in zip(shelves, lines, strict=True)
     ]
+
+
+def _left_out(shelf: Shelf) -> str:
+    return _("not worked out: narrow the list") if shelf.short > 0 or shelf.expires > 0 else ""
 
 
 def doubt_words(records: StoreRecords, depot: Place | None, system: System) -> tuple[list[str], int]:

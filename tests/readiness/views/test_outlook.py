@@ -10,7 +10,7 @@ import pytest
 from openpyxl import load_workbook
 
 from inventory.models import Lot
-from tests.factories.fleet import TODAY, DesignFactory, UnitFactory
+from tests.factories.fleet import TODAY, DepotFactory, DesignFactory, UnitFactory
 from tests.factories.inventory import DesignItemFactory, ItemFactory, aboard, in_store
 
 pytestmark = pytest.mark.django_db
@@ -121,9 +121,8 @@ def test_empty_states(cast, signed_in, stores) -> None:
     client = signed_in(cast.percy)
     assert "No line matches" in page(client, "?q=nothing")
     assert "Nothing lies here, and nothing is asked for" not in page(client)
-    Lot.objects.update(status="good")
-    UnitFactory._meta.model.objects.update(retired_on=TODAY)
-    assert "1 line runs short" not in page(client)
+    DepotFactory(code="EMPTY")
+    assert "Nothing lies here, and nothing is asked for" in page(client, "?depot=EMPTY")
 
 
 def test_nothing_at_all(cast, signed_in) -> None:
@@ -146,6 +145,16 @@ def test_files_hold_what_is_on_screen(cast, signed_in, stores) -> None:
     assert row["Moves"].startswith("Bring 6 of lot SOUTHERN")
     text = client.get(URL + "?format=csv").content.decode("utf-8-sig")
     assert len(text.strip().splitlines()) == 5
+
+
+def test_a_long_file_says_which_moves_were_not_worked_out(cast, signed_in, stores, monkeypatch) -> None:
+    monkeypatch.setattr("readiness.web.outlook.MOST_SOLVED", 1)
+    client = signed_in(cast.percy)
+    assert "not worked out" not in client.get(URL + "?format=csv").content.decode()
+    in_store(5, place=cast.south, item=ItemFactory(), expires_on=TODAY + 100 * DAY)
+    text = client.get(URL + "?format=csv").content.decode()
+    assert text.count("not worked out: narrow the list") == 1
+    assert text.count("lot SOUTHERN") == 2
 
 
 def test_the_stores_lead_there(cast, signed_in) -> None:
