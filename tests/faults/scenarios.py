@@ -10,6 +10,7 @@ from typing import Any, Protocol
 
 from fleet.models import Job
 from fleet.services.jobs import job_enqueue
+from tests.faults.bay_plan_scenario import BayPlanScenario
 from tests.faults.form_scenario import FormScenario
 from tests.faults.import_scenario import ImportScenario, TakeBackScenario
 from tests.faults.sample_scenario import SampleScenario
@@ -56,7 +57,8 @@ class Trial:
 
 
 SCENARIOS: dict[str, Scenario] = {
-    scenario.kind: scenario for scenario in (Trial(), SweepScenario(), ImportScenario(), TakeBackScenario())
+    scenario.kind: scenario
+    for scenario in (Trial(), SweepScenario(), ImportScenario(), TakeBackScenario(), BayPlanScenario())
 }
 # Killed by tests of their own.
 OTHERS: dict[str, Scenario] = {scenario.kind: scenario for scenario in (FormScenario(), SampleScenario())}
