@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from readiness.domain.snapshot import Frame
 from readiness.domain.store_demand import kit_demand, part_demand
@@ -58,6 +60,24 @@ def test_a_kit_is_kept_complete(lots, wanted) -> None:
     assert asked(kit_demand(units(), kit(), aboard(*lots), today=TODAY)) == wanted
 
 
+@given(
+    lots=st.lists(st.tuples(st.integers(1, 5), st.integers(-20, 200)), max_size=8),
+    mission=st.integers(0, 60),
+    qty=st.integers(1, 12),
+)
+def test_with_what_is_asked_the_kit_is_complete_on_every_day_and_never_more_than_that(
+    lots, mission, qty
+) -> None:
+    """Day by day, without the cumulative sums: what lasts a mission from that day on, and what came by then."""
+    wanted = asked(kit_demand(units(mission), kit(qty), aboard(*lots), today=TODAY))
+    for day in range(210):
+        lasting = sum(held for held, ends in lots if ends >= day + mission)
+        came = sum(amount for amount, on, _lasts in wanted if on <= day)
+        assert lasting + came >= qty
+        if any(on == day for _amount, on, _lasts in wanted):
+            assert lasting + came == qty
+
+
 def test_what_is_not_usable_aboard_is_asked_for() -> None:
     assert asked(kit_demand(units(), kit(), aboard((4, INF), usable=False), today=TODAY)) == [(4, 0, 60)]
 
@@ -75,12 +95,12 @@ def test_a_kit_nobody_counted_is_asked_for_and_said() -> None:
 POSITION = Frame({"unit": [0], "item": [7], "slot": [0], "grounds": [False]})
 
 
-def part(**given) -> Frame:
+def part(**told) -> Frame:
     usual = {
         "unit": 0, "item": 7, "slot": 0, "train": 1, "usable": True, "outcome": 0, "left_h": NAN, "limit_h": NAN,
         "left_m3": NAN, "limit_m3": NAN, "limit_months": NAN, "last_day": NAN,
     }  # fmt: skip
-    return Frame({name: [value] for name, value in {**usual, **given}.items()})
+    return Frame({name: [value] for name, value in {**usual, **told}.items()})
 
 
 def changes(fitted: Frame, *, away: bool = False, **plan: float) -> list[tuple[int, bool]]:
@@ -94,7 +114,7 @@ def changes(fitted: Frame, *, away: bool = False, **plan: float) -> list[tuple[i
 
 
 @pytest.mark.parametrize(
-    ("given", "wanted"),
+    ("told", "wanted"),
     [
         ({}, []),
         ({"item": 8}, [(0, False)]),
@@ -105,8 +125,8 @@ def changes(fitted: Frame, *, away: bool = False, **plan: float) -> list[tuple[i
         ({"last_day": TODAY + 59.0}, [(0, False)]),
     ],
 )
-def test_a_part_is_changed_before_a_mission_would_outlive_it(given, wanted) -> None:
-    assert changes(part(**given)) == wanted
+def test_a_part_is_changed_before_a_mission_would_outlive_it(told, wanted) -> None:
+    assert changes(part(**told)) == wanted
 
 
 def test_a_part_is_changed_again_when_the_new_one_ends() -> None:
