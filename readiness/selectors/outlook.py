@@ -170,7 +170,7 @@ def _demand(
     units = units.with_columns(mission_days=_mission_days(units, rows, tags, depots, doubts))
     until = moment(float(units["as_of"].max(initial=today + 1.0)))
     parts = load_parts(units, rows, ids, until, as_of, today)
-    working = Deployment.objects.filter(unit__in=tags, started_on__lte=as_of, ended_on=None)
+    working = Deployment.objects.filter(unit__home__in=depots, started_on__lte=as_of, ended_on=None)
     away = np.isin(units["id"], list(working.values_list("unit_id", flat=True)))
     kits = kit_demand(units, parts["kit"], parts["aboard"], today=today)
     changes = part_demand(
@@ -190,7 +190,9 @@ def _mission_days(
     for home in np.unique(units["home"][np.isnan(days)]).tolist():
         doubts.append(Doubt("mission_length", home, depots[home].name))
     reserved: Sequence[tuple[int, int | None]] = list(
-        PlanLine.objects.filter(reserved=True, unit__in=tags).values_list("unit_id", "call__days")
+        PlanLine.objects.filter(reserved=True, unit__home__in=depots, unit__retired_on=None).values_list(
+            "unit_id", "call__days"
+        )
     )
     for unit, length in reserved:
         row = int(rows([unit])[0])
