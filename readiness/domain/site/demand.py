@@ -166,6 +166,7 @@ def demand_of_call(
     )
     if missing:
         return Demand((), None, Answer(None, "m3/day", missing, tuple(assumed)))
+    not_negative("number of people", people)
     lines: list[tuple[str, float]] = []
     if people:
         lines.append(("households", household_m3_day(people, l_per_person_day)))
