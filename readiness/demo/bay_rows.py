@@ -1,4 +1,4 @@
-"""Where the demo's depots charge: bays, terms, crew, supply by the hour, and what their owner chose for storage."""
+"""Where the demo's depots charge: bays, terms, crew, supply by the hour, room, and what their owner chose for storage."""
 
 from __future__ import annotations
 
@@ -65,6 +65,10 @@ def write_bays(rows: Rows, source: Source, keys: Keys, timeline: Timeline, peopl
             limit_kw=supply["limit_kw"],
             reason=supply["reason"],
         )
+    for room in source["charging_rooms"]:
+        row = dict(room)
+        place, interlocked = keys.place[row.pop("place")], row.pop("fan_interlocked")
+        rows.add("readiness.ChargingRoom", place_id=place, fan_interlocked=interlocked == "yes", **row)
     for policy in source["storage_policies"]:
         rows.add(
             "readiness.StoragePolicy",

@@ -15,6 +15,7 @@ TABLES = (
     "bill",
     "certificate_rules",
     "charger_bays",
+    "charging_rooms",
     "climate",
     "crew_days",
     "crew_hours",

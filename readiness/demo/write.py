@@ -79,6 +79,7 @@ ORDER = (
     "readiness.CrewHours",
     "readiness.CrewDay",
     "readiness.SupplyHours",
+    "readiness.ChargingRoom",
     "readiness.StoragePolicy",
     "fleet.AuditEntry",
 )
