@@ -101,7 +101,7 @@ class SiteOutput:
 
     `limits_m3_day` (rows, parts as `KEYS`): infinite where a part does not limit, NaN where it cannot be told.
     `energy_kwh_day` what array, generator and grid give; `short_kwh_day` what standby and other power want beyond it;
-    `left_kwh_day` what remains after the water, before losses in the bank. `flags`: `lamp_turbid` 1 to 5 NTU into the
+    `left_kwh_day` what remains after the water and the losses of the bank. `flags`: `lamp_turbid` 1 to 5 NTU into the
     lamp, `hours` the hours of work bind.
     """
 
@@ -247,7 +247,8 @@ def _answer(
     place = np.argmin(np.where(np.isnan(limits), np.inf, limits), axis=1)
     limiting = tuple("" if gap else KEYS[p] for gap, p in zip(undecided, place, strict=True))
     hours = np.where(flow * kept > 0.0, water / (flow * kept), 0.0)
-    spent = hours * power.load_kw
+    by_night_h = np.maximum(hours - c["daylight_h"], 0.0)
+    spent = (hours - by_night_h + by_night_h / c["round_trip"]) * power.load_kw
     clock = np.isin(place, [KEYS.index(part) for part in _HOURLY]) & (c["hours_day"] < 24.0) & (water > 0.0)
     return SiteOutput(
         water, limiting, limits, power.given, np.maximum(power.wanted - power.given, 0.0),

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from fleet.lib.tables import read_table
 from readiness.domain.site import sun
 from readiness.domain.site.geodesic import distance_km
-from readiness.domain.site.inputs import Floats, floats, missing_of, within
+from readiness.domain.site.inputs import BadSite, Floats, floats, missing_of, within
 
 FAR_KM = 1000.0  # a place further off says nothing of the clouds here (own rule)
 PLANNING = 0.95  # the method reads 5.4 % high on average (section 3.5)
@@ -72,7 +72,10 @@ def records() -> tuple[Record, ...]:
 
 
 def site_sun(
-    lat_deg: float | None, lon_deg: float | None, entered_kwh_m2: ArrayLike | None = None
+    lat_deg: float | None,
+    lon_deg: float | None,
+    entered_kwh_m2: ArrayLike | None = None,
+    elevation_m: float = 0.0,
 ) -> SiteSun:
     """The twelve months at a site, times 0.95 unless they were `entered_kwh_m2` (12,), for instance from a survey.
 
@@ -86,6 +89,7 @@ def site_sun(
     daylight = floats([np.mean(sun.daylight_h(lat_deg, sun.days_of_month(m))) for m in range(1, 13)])
     if entered_kwh_m2 is not None:
         level = within("sun on level ground", entered_kwh_m2, 0.0, 12.0)
+        _plausible(lat_deg, level, elevation_m)
         gaps = ("sun on level ground",) if np.any(np.isnan(level)) else ()
         return SiteSun(level, daylight, nothing, (), gaps)
     held = records()
@@ -104,6 +108,22 @@ def site_sun(
     clearness = np.minimum(near.level_kwh_m2 / near.above_kwh_m2, 1.0)
     told = f"the clouds of {near.place}, {km:.0f} km away ({near.confidence}), times {PLANNING:g}"
     return SiteSun(PLANNING * clearness * above, daylight, near.low_c, (told,), ())
+
+
+def _plausible(lat_deg: float, level: Floats, elevation_m: float) -> None:
+    if level.shape != (12,):
+        raise BadSite(
+            "site.months", "The sun on level ground is entered for twelve months; here are {n}.", n=level.size
+        )
+    for month, value in enumerate(level.tolist(), start=1):
+        if not np.isnan(value) and not sun.level_plausible(lat_deg, month, value, elevation_m):
+            raise BadSite(
+                "site.sun_implausible",
+                "Month {month}: {value:g} kWh/m2 a day is not possible at latitude {lat:g}. Check the unit and the month.",
+                month=month,
+                value=value,
+                lat=lat_deg,
+            )
 
 
 def mission_months(start: date, days: int) -> tuple[int, ...]:

@@ -138,6 +138,18 @@ def test_the_night_is_carried_by_the_bank() -> None:
     assert small.hours_day[0] == pytest.approx(12.0 + (3.2 - 0.6 - 1.0) / load_kw)
 
 
+def test_energy_is_conserved() -> None:
+    """What is given is spent on standby, other power, water by day, water by night through the bank, or left."""
+    told = one(kwp=40.0)
+    load_kw = (energy.pump_wh_per_m3(25.0, 0.45) * 2 * 8.0 * 0.2827 + 120.0) / 1000.0 / 0.92
+    spent = 0.6 + (0.6 + 1.0) / 0.85 + load_kw * (12.0 + 8.0 / 0.85)
+    assert told.hours_day[0] == pytest.approx(20.0)
+    assert told.energy_kwh_day[0] == pytest.approx(spent + told.left_kwh_day[0])
+    short_of_sun = one(kwp=2.0)
+    assert short_of_sun.limiting == ("energy",)
+    assert short_of_sun.left_kwh_day[0] == pytest.approx(0.0, abs=1e-9)
+
+
 def test_energy_that_falls_short_is_an_amount() -> None:
     told = one(kwp=0.2)
     assert told.energy_kwh_day[0] == pytest.approx(0.2 * 5.5 * 0.75)

@@ -189,3 +189,12 @@ def test_an_entered_month_is_held_against_the_sky() -> None:
     assert sun.level_plausible(15.5, 4, 7.2)
     assert not sun.level_plausible(50.5, 1, 4.0)
     assert not sun.level_plausible(15.5, 4, 1.0)
+    entered = [5.7, 6.4, 6.7, 7.2, 6.9, 6.5, 6.3, 6.4, 6.3, 6.2, 5.8, 5.6]
+    assert insolation.site_sun(15.5, 32.5, entered).level_kwh_m2.tolist() == entered
+    with pytest.raises(BadSite, match="between 0 and 12; it is 20"):
+        insolation.site_sun(15.5, 32.5, [20.0, *entered[1:]])
+    with pytest.raises(BadSite, match=r"Month 3: 0\.7 kWh/m2 a day is not possible"):
+        insolation.site_sun(15.5, 32.5, [*entered[:2], 0.7, *entered[3:]])
+    with pytest.raises(BadSite, match="twelve months; here are 2"):
+        insolation.site_sun(15.5, 32.5, entered[:2])
+    assert insolation.site_sun(15.5, 32.5, [np.nan, *entered[1:]]).missing == ("sun on level ground",)
