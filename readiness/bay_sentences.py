@@ -40,6 +40,10 @@ SENTENCES = {
     "weather_unsure": gettext_lazy(
         "Bank %(bank)s may get too cold or too hot for a charge on some of these days: measure it before you connect it."
     ),
+    "weather_untold": gettext_lazy(
+        "How cold or hot bank %(bank)s is when its turn comes was not worked out, as it stands on a shelf or is away: "
+        "measure it before you connect it."
+    ),
     # Banks that cannot be planned.
     "unknown_chemistry": gettext_lazy("The chemistry '%(chemistry)s' is not known: nobody can say how it is charged."),
     "away": gettext_lazy("Unit %(unit)s is away and nobody said until when."),

@@ -42,6 +42,8 @@ from readiness.models import (
 from readiness.selectors.bay_banks import Reserved, banks_here
 from readiness.selectors.bay_wishes import BankWish, Wishes, wishes_of
 
+# What a charger is, as a plan rests on it.
+BAY_DATA = ("max_a", "max_v", "max_kw", "profiles")
 # What is said beside a plan: a key of `bay_sentences`, and what fills its sentence.
 Said = dict[str, Any]
 
@@ -256,9 +258,7 @@ def bay_rows(place: Place, *, today: dt.date) -> BayRows:
         reserved=reserved,
         faults=tuple(faults),
         facts={
-            "bays": {
-                bay.name: _row_facts(bay, "max_a", "max_v", "max_kw", "profiles", "valid_to") for bay in bays
-            },
+            "bays": {bay.name: _row_facts(bay, *BAY_DATA, "valid_to") for bay in bays},
             "terms": [
                 _row_facts(
                     row,
@@ -291,6 +291,13 @@ def bay_rows(place: Place, *, today: dt.date) -> BayRows:
 
 def _row_facts(row: Any, *names: str) -> str:
     return "; ".join(str(getattr(row, name)) for name in names)
+
+
+def bay_still_so(facts: Mapping[str, Any], bay: ChargerBay, today: dt.date) -> bool:
+    """Whether a bay is in use on a day and its charger is what a plan with these `facts` was made for."""
+    was = facts.get("bays", {}).get(bay.name, "")
+    same: bool = was.rpartition("; ")[0] == _row_facts(bay, *BAY_DATA)
+    return same and (bay.valid_to is None or bay.valid_to >= today)
 
 
 def _kinds(

@@ -223,6 +223,7 @@ class _Asking:
             if bank.shelf_due_at > self.grid.ends_at:
                 return None
             draft.due = max(0, self.grid.boundary_before(bank.shelf_due_at))
+        self.notes.append({"key": "weather_untold", "bank": bank.serial})
         return draft
 
     def _goal(self, bank: BankRow) -> float:
@@ -250,6 +251,7 @@ class _Asking:
         draft.why, draft.known, draft.low_soc = Why.NOT_KNOWN, False, 0.0
         draft.due_at = draft.floor_at = draft.low_now = None
         draft.release = max(0, self.grid.boundary_after(back))
+        self.notes.append({"key": "weather_untold", "bank": bank.serial})
         return draft
 
     def _leaves(self, draft: _Draft) -> bool:
@@ -268,8 +270,10 @@ class _Asking:
         if draft.known and (short_from is None or (at is not None and short_from > at)) and draft.due is None:
             return False
         draft.why = Why.LEAVES
-        draft.due = 0 if at is None else self.grid.boundary_before(at)
         draft.leaves = None if at is None else self.grid.boundary_before(at)
+        wanted = 0 if draft.leaves is None else draft.leaves
+        # A floor or an interval that ends before the unit leaves is no later for its leaving.
+        draft.due = wanted if draft.due is None else min(draft.due, wanted)
         return True
 
     def _weather(self, draft: _Draft) -> _Draft | None:
@@ -399,13 +403,16 @@ class _Asking:
         if not running.here or not fits:
             return
         elapsed, left = self._left_h(running)
-        fit = next(iter(fits.values()))
-        if math.isfinite(float(fit.courses.total_h[number])):
-            profile = fit.need(number, self.grid.slot_h, elapsed_h=elapsed, least_h=left).profile_kw
-        else:
-            profile = (_most_kw(fit.kind),) * max(1, math.ceil(left / self.grid.slot_h))
-        profile = profile[: self.grid.slots]
-        self.other_kw[: len(profile)] += profile
+        # Nobody knows which charger it is: in each slot the kind of bay that draws most there counts.
+        most = np.zeros(self.grid.slots)
+        for fit in fits.values():
+            if math.isfinite(float(fit.courses.total_h[number])):
+                profile = fit.need(number, self.grid.slot_h, elapsed_h=elapsed, least_h=left).profile_kw
+            else:
+                profile = (_most_kw(fit.kind),) * max(1, math.ceil(left / self.grid.slot_h))
+            profile = profile[: self.grid.slots]
+            most[: len(profile)] = np.maximum(most[: len(profile)], profile)
+        self.other_kw += most
 
     def _wish(self, draft: _Draft, fits: Mapping[str, Fit], number: int) -> BankWish:
         bank = draft.row

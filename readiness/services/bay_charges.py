@@ -10,11 +10,13 @@ from django.db import transaction
 from django.utils import timezone
 from django.utils.translation import gettext_noop as _
 
+from fleet.lib.dates import find_zone
 from fleet.lib.errors import DomainError
 from fleet.models import BankStay, User
 from fleet.services.audit import audit_record
 from fleet.services.records import locked, said
 from readiness.models import BayPlan, BayPlanLine, Charge
+from readiness.selectors.bay_plan import bay_still_so
 from readiness.services.upkeep.charges import charge_start, charge_stop
 
 
@@ -37,6 +39,17 @@ def bay_line_start(
                 "bay_line.not_published",
                 _("This line belongs to a plan that is {state}. Look at the plan that counts now."),
                 state=plan.get_state_display(),
+            )
+        if not bay_still_so(
+            plan.frozen["facts"], bay, now.astimezone(find_zone(plan.place.time_zone)).date()
+        ):
+            raise DomainError(
+                "bay_line.bay_changed",
+                _(
+                    "Bay {bay} has ended or was changed since this plan was made: what the line says of its charger holds "
+                    "no longer. Plan anew."
+                ),
+                bay=bay.name,
             )
         stay = BankStay.objects.current().filter(bank=bank).select_related("unit").first()
         here = stay is not None and (

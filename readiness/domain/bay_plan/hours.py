@@ -16,6 +16,7 @@ import numpy as np
 
 from readiness.domain.bay_plan.problem import BoolArray, FloatArray, IntArray
 
+MINUTE = dt.timedelta(minutes=1)
 HOUR = dt.timedelta(hours=1)
 DAY = dt.timedelta(days=1)
 MIDNIGHT = dt.time(0)
@@ -142,8 +143,10 @@ def open_slots(grid: Grid, weekly: Sequence[CrewRow], crew_days: Mapping[dt.date
     minutes = np.zeros(_minutes(grid), dtype=bool)
     for day in grid.days():
         for opens, closes in hours_of_day(day, weekly, crew_days):
-            first, last = _span(grid, day, opens, MIDNIGHT if closes >= LAST_MINUTE else closes)
-            minutes[first:last] = True
+            ends = MIDNIGHT if closes >= LAST_MINUTE else closes
+            (first, last), (again, end) = (_span(grid, day, opens, ends, fold) for fold in (0, 1))
+            # An hour that comes twice: nobody knows in which of the two they come or leave, so the shorter stay counts.
+            minutes[max(first, again) : min(last, end)] = True
     return np.asarray(minutes.reshape(grid.slots, -1).all(axis=1))
 
 
@@ -184,8 +187,8 @@ def supply_slots(grid: Grid, limits: Sequence[SpanRow], hours: Sequence[SupplyRo
     for day in grid.days():
         for row in hours:
             if (row.weekday is None or row.weekday == day.weekday()) and _holds(row, day):
-                first, last = _span(grid, day, row.starts, row.ends)
-                special[first:last] = np.minimum(special[first:last], row.limit_kw)
+                at = _minutes_between(grid, day, row.starts, row.ends)
+                special[at] = np.minimum(special[at], row.limit_kw)
     # NaN wins: a slot with a minute whose limit nobody knows has none.
     least = np.where(np.isfinite(special), special, plain).reshape(grid.slots, -1)
     return np.asarray(np.min(least, axis=1))
@@ -219,12 +222,27 @@ def _minute_of(time: dt.time) -> int:
     return time.hour * 60 + time.minute
 
 
-def _span(grid: Grid, day: dt.date, starts: dt.time, ends: dt.time) -> tuple[int, int]:
-    """Minutes of the grid between two times of a day; an end at 00:00 is that of the next day."""
+def _span(grid: Grid, day: dt.date, starts: dt.time, ends: dt.time, fold: int = 0) -> tuple[int, int]:
+    """Minutes of the grid between two times of a day; an end at 00:00 is that of the next day.
+
+    `fold` 1: of a time that the clock shows twice, the later one.
+    """
     last_day = day + DAY if ends == MIDNIGHT else day
-    first = _minute(grid, dt.datetime.combine(day, starts, tzinfo=grid.zone))
-    last = _minute(grid, dt.datetime.combine(last_day, ends, tzinfo=grid.zone))
+    first = _minute(grid, dt.datetime.combine(day, starts, tzinfo=grid.zone).replace(fold=fold))
+    last = _minute(grid, dt.datetime.combine(last_day, ends, tzinfo=grid.zone).replace(fold=fold))
     return max(0, first), max(0, min(last, _minutes(grid)))
+
+
+def _minutes_between(grid: Grid, day: dt.date, starts: dt.time, ends: dt.time) -> IntArray:
+    """Minutes of the grid at which the clock of the zone shows a time of the span, both times where it shows it twice."""
+    first, last = _span(grid, day, MIDNIGHT, MIDNIGHT)
+    begins, stops = (dt.datetime.combine(d, MIDNIGHT, tzinfo=grid.zone) for d in (day, day + DAY))
+    if begins.utcoffset() == stops.utcoffset():
+        return np.arange(*_span(grid, day, starts, ends))
+    start = grid.starts_at
+    shown = [(start + n * MINUTE).astimezone(grid.zone).time() for n in range(first, last)]
+    until = dt.time.max if ends == MIDNIGHT else ends
+    return np.array([n for n, at in enumerate(shown, start=first) if starts <= at < until], dtype=np.int64)
 
 
 def _minute(grid: Grid, at: dt.datetime) -> int:

@@ -76,6 +76,26 @@ class TestClockChange:
             assert dt.time(7) <= grid.local(int(slot)).time()
             assert grid.local(int(slot) + 1).time() <= dt.time(15)
 
+    # 25 October 2026 in Oslo: slots 0 to 24, of which 2 and 3 are the hour from 02:00 that comes twice.
+    LONG_NIGHT = Grid(utc(2026, 10, 24, 22), 25, 1, OSLO)
+
+    def test_a_limit_holds_in_both_of_the_hours_that_the_clock_shows_twice(self):
+        for plain, limit in ((11.0, 2.0), (2.0, 11.0)):
+            rows = [SupplyRow(LONG_AGO, None, None, dt.time(1), dt.time(2, 30), limit)]
+            supply = supply_slots(self.LONG_NIGHT, (SpanRow(LONG_AGO, None, plain),), rows)
+            assert supply[:6].tolist() == [plain, limit, 2.0, 2.0, plain, plain]
+
+    def test_of_a_time_that_comes_twice_the_crew_comes_at_the_later_and_leaves_at_the_earlier(self):
+        sunday = [CrewRow(LONG_AGO, None, 6, dt.time(2), dt.time(6))]
+        assert np.flatnonzero(open_slots(self.LONG_NIGHT, sunday, {})).tolist() == [3, 4, 5, 6]
+        night = [CrewRow(LONG_AGO, None, 6, dt.time(0), dt.time(2, 59))]
+        assert np.flatnonzero(open_slots(self.LONG_NIGHT, night, {})).tolist() == [0, 1]
+
+    def test_an_hour_that_the_clock_skips_adds_none(self):
+        grid = Grid(utc(2027, 3, 27, 23), 23, 1, OSLO)
+        sunday = [CrewRow(LONG_AGO, None, 6, dt.time(2, 30), dt.time(6))]
+        assert [grid.local(int(t)).hour for t in np.flatnonzero(open_slots(grid, sunday, {}))] == [4, 5]
+
 
 class TestCrew:
     def test_a_day_of_its_own_takes_the_place_of_its_weekday(self):

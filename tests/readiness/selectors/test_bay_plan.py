@@ -59,10 +59,10 @@ def send_away(unit, back_on):
     UnitStay.objects.create(unit=unit, absence=absence, started_at=ago(5))
 
 
-def reserve(bank, leaves_at):
+def reserve(bank, leaves_at, number=1):
     unit = bank.stays.get().unit
-    call = Call.objects.create(code="C-1", wanted_from=leaves_at)
-    plan = Plan.objects.create(code="P-1")
+    call = Call.objects.create(code=f"C-{number}", wanted_from=leaves_at)
+    plan = Plan.objects.create(code=f"P-{number}")
     PlanLine.objects.create(plan=plan, call=call, unit=unit, reserved=True)
 
 
@@ -157,6 +157,18 @@ class TestAwayAndReserved:
         assert job.leaves == job.due == 48
         assert job.weight == max(WEIGHTS.values())
 
+    def test_its_leaving_puts_off_no_floor_and_no_interval(self, depot):
+        low = charged_bank(depot, 90, maker_interval_days=360, floor_soc=0.9)
+        soon = due_bank(depot)
+        before = job_of(bay_facts(depot, now=NOW), soon).due
+        assert 0 < before < 240
+        for number, bank in enumerate((low, soon)):
+            reserve(bank, NOW + dt.timedelta(days=10), number)
+        facts = bay_facts(depot, now=NOW)
+        assert facts.wishes[low.serial].why is Why.LEAVES
+        assert (job_of(facts, low).due, job_of(facts, low).leaves) == (0, 240)
+        assert (job_of(facts, soon).due, job_of(facts, soon).leaves) == (before, 240)
+
     def test_one_that_leaves_nobody_knows_when_is_due_now(self, depot):
         bank = due_bank(depot, 80)
         reserve(bank, None)
@@ -183,6 +195,14 @@ class TestWeather:
         facts = bay_facts(depot, now=NOW)
         assert job_of(facts, bank).release == 0
         assert {"key": "weather_unsure", "bank": bank.serial} in facts.notes
+
+    def test_of_a_bank_on_a_shelf_or_away_it_is_said_that_nobody_looked(self, depot):
+        ClimateNormal.objects.filter(place=depot).update(mean_c=-30.0)
+        shelf, away = BankFactory(place=depot), due_bank(depot)
+        send_away(away.stays.get().unit, TODAY + dt.timedelta(days=3))
+        facts = bay_facts(depot, now=NOW)
+        assert {job.key for job in facts.problem.jobs} == {shelf.serial, away.serial}
+        assert {n["bank"] for n in facts.notes if n["key"] == "weather_untold"} == {shelf.serial, away.serial}
 
 
 class TestBays:
@@ -277,6 +297,16 @@ class TestRunning:
         assert job_of(facts, bank) is None
         assert [note["key"] for note in facts.notes] == ["bay_not_named"]
         assert facts.problem.base_kw[0] > facts.problem.base_kw[-1] == 1.0
+
+    @pytest.mark.parametrize("name", ["A1", "Z1"])
+    def test_of_an_unnamed_bay_the_strongest_charger_counts(self, depot, name):
+        bank = due_bank(depot)
+        OpenChargeFactory(bank=bank, bay="", place=depot)
+        alone = bay_facts(depot, now=NOW).problem.base_kw
+        ChargerBayFactory(place=depot, name=name, max_a=5.0)  # weaker: draws less, for longer
+        both = bay_facts(depot, now=NOW).problem.base_kw
+        assert np.all(both >= alone)
+        assert both.sum() > alone.sum()
 
     def test_what_runs_is_borne_whatever_the_limit_says(self, depot):
         SupplyHoursFactory(place=depot, starts=dt.time(0), ends=dt.time(0), limit_kw=1.0)

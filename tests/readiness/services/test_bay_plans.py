@@ -312,6 +312,26 @@ class TestCharges:
         with pytest.raises(DomainError, match=r"Bay B\d is taken: bank"):
             bay_line_start(line=same_bay, actor=person)
 
+    @pytest.mark.parametrize(
+        ("changed", "begins"),
+        [
+            ({"valid_to": ago(1).date()}, False),
+            ({"max_a": 5.0}, False),
+            ({"profiles": ["lfp"]}, False),
+            ({"valid_to": ago(-30).date()}, True),
+        ],
+    )
+    def test_a_bay_that_ended_or_was_changed_begins_no_charge(self, published, person, changed, begins):
+        line = published.lines.order_by("starts_at").first()
+        ChargerBay.objects.filter(pk=line.bay_id).update(**changed)
+        line.refresh_from_db()
+        if begins:
+            assert bay_line_start(line=line, actor=person).bay == line.bay.name
+            return
+        with pytest.raises(DomainError, match="has ended or was changed since"):
+            bay_line_start(line=line, actor=person)
+        assert not Charge.objects.filter(ended_at__isnull=True).exists()
+
     def test_only_the_published_plan_is_worked_by(self, depot, person):
         draft = bay_plan_compute(place=depot, actor=person)
         with pytest.raises(DomainError, match="a plan that is draft"):
