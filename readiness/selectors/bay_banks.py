@@ -82,16 +82,17 @@ class BanksHere:
     def allowed_days(self, first_day: int, days: int) -> tuple[BoolArray, BoolArray]:
         """Whether cold, heat or frost let a bank in a unit be charged on a day, and whether that is sure; (banks, days).
 
-        Both ends of the day count: its mean less and plus the daily swing of where the bank stands. A day that reaches over
-        a limit is allowed and not sure: the bank is measured before it is connected.
+        Both ends of the day count, as on the charge card: the air less its daily swing, and the air with what the enclosure
+        adds and that swing. A day that reaches over a limit is allowed and not sure: the bank is measured before it is
+        connected.
         """
         site = self._site_now()
         mean = self.sites.daily_mean_c(first_day, days)
-        swing = self.sites.swing_c[:, None]
+        swing, heat = self.sites.swing_c[:, None], self.sites.heat_c[:, None]
         known = site >= 0
         at = np.maximum(site, 0)
         low = (
-            np.where(known[:, None], (mean - swing)[at], np.nan)
+            np.where(known[:, None], (mean - heat - swing)[at], np.nan)
             if len(mean)
             else np.full((len(site), days), np.nan)
         )

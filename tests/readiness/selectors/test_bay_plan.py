@@ -196,6 +196,12 @@ class TestWeather:
         assert job_of(facts, bank).release == 0
         assert {"key": "weather_unsure", "bank": bank.serial} in facts.notes
 
+    def test_what_the_sun_may_add_warms_no_bank_at_the_cold_end(self, depot):
+        bank = due_bank(depot, chemistry="lfp", cells_in_series=8)
+        # 2.5 degC less the swing of 3 K is under 0 degC; the 5 K of the enclosure come by day and not by night.
+        ClimateNormal.objects.filter(place=depot).update(mean_c=2.5)
+        assert {"key": "weather_unsure", "bank": bank.serial} in bay_facts(depot, now=NOW).notes
+
     def test_of_a_bank_on_a_shelf_or_away_it_is_said_that_nobody_looked(self, depot):
         ClimateNormal.objects.filter(place=depot).update(mean_c=-30.0)
         shelf, away = BankFactory(place=depot), due_bank(depot)
