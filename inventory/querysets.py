@@ -7,7 +7,7 @@ from typing import Any, Self
 
 from django.db import models
 from django.db.models import DecimalField, Exists, F, Min, OuterRef, Q, Subquery, Sum, Value
-from django.db.models.functions import Coalesce, Greatest
+from django.db.models.functions import Coalesce, Greatest, Round
 
 QTY = DecimalField(max_digits=15, decimal_places=3)
 MONEY = DecimalField(max_digits=18, decimal_places=4)
@@ -33,8 +33,10 @@ class OrderLineQuerySet(models.QuerySet[Any]):
         damaged = Coalesce(
             Subquery(came.annotate(total=Sum("damaged_qty")).values("total"), output_field=QTY), NOTHING
         )
+        # Rounded: an engine that adds as floats would leave a crumb of a litre open.
+        still = Round(F("qty") - F("received_qty"), precision=3, output_field=QTY)
         return self.annotate(received_qty=received, damaged=damaged).annotate(
-            open_qty=Greatest(F("qty") - F("received_qty"), NOTHING, output_field=QTY)
+            open_qty=Greatest(still, NOTHING, output_field=QTY)
         )
 
     def still_to_come(self) -> Self:

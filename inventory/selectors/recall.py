@@ -8,7 +8,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from django.db.models import Q, QuerySet
+from django.db.models import Case, Q, QuerySet, When
 
 from fleet.models import Deployment, Place, Unit
 from inventory.models import Balance, FittedPart, Lot, OrderLine
@@ -31,7 +31,10 @@ class Piece:
 
 
 def lots_to_stop(*, item: str = "", lot: str = "", serial: str = "") -> QuerySet[Lot]:
-    """Lots of an item (its code), with this lot number (split lots of it too), with this serial; none without a word."""
+    """Lots of an item (its code), with this lot number (split lots of it too), with this serial; none without a word.
+
+    Those that are not recalled yet stand first, so that a list that is cut off never hides them behind the others.
+    """
     rows = Lot.objects.select_related("item")
     if not (item or lot or serial):
         return rows.none()
@@ -43,7 +46,8 @@ def lots_to_stop(*, item: str = "", lot: str = "", serial: str = "") -> QuerySet
         )
     if serial:
         rows = rows.filter(serial__iexact=serial)
-    return rows.order_by("item__name", "code")
+    done = Case(When(status=Lot.Status.RECALLED, then=1), default=0)
+    return rows.order_by(done, "item__name", "code")
 
 
 def pieces_of(lots: Sequence[Lot], day: date) -> list[Piece]:

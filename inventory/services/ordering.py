@@ -110,13 +110,17 @@ def order_edit(
 def order_approve(
     *, order: Order, seen_version: int, actor: User | None, now: datetime | None = None
 ) -> Order:
-    """Above the limit of its currency, or where there is none, whoever wrote it may not approve it."""
+    """Above the limit of its currency, or where there is none, whoever wrote it may not approve it.
+
+    Nor may anyone where nobody knows who wrote it. Supplier and money count as they are now, not as they were at the draft.
+    """
     with transaction.atomic():
         row = _taken(order, seen_version, State.DRAFT)
+        _refuse_ended(row, moment_or_now(now))
         total = order_total(row)
         if not row.lines.exists():
             raise OrderError("order.empty", _("There is no line on the order: write what is wanted first."))
-        if actor is None or row.created_by_id == actor.pk:
+        if actor is None or row.created_by_id in (None, actor.pk):
             _refuse_own(row, total)
         row.state, row.approved_by, row.approved_at = State.APPROVED, actor, moment_or_now(now)
         return _saved(row, actor, "order.approve", {"state": State.DRAFT}, {"total": total})
@@ -137,6 +141,7 @@ def order_send(
     """The order went to the supplier on that day: lead times count from it."""
     with transaction.atomic():
         row = _taken(order, seen_version, State.APPROVED)
+        _refuse_ended(row, moment_or_now(now))
         _refuse_day(sent_on, day_at(row.place, moment_or_now(now)))
         row.state, row.sent_on = State.SENT, sent_on
         return _saved(row, actor, "order.send", {"state": State.APPROVED}, {"sent_on": sent_on})
@@ -420,6 +425,13 @@ def _refuse_funding(lines: Sequence[Wanted], place: Place, today: date) -> None:
         error = funding_error(line.funding, day=today, country=place.country, where=str(place))
         if error is not None:
             raise OrderError(error.key, _("Line {number}: {problem}"), number=number, problem=error.sentence)
+
+
+def _refuse_ended(row: Order, instant: datetime) -> None:
+    """A supplier, a depot or money that has come to its end since the order was written. Two queries."""
+    today = day_at(row.place, instant)
+    _refuse_closed(row.supplier, row.place, today)
+    _refuse_funding([_wanted(line) for line in row.lines.select_related("item", "funding")], row.place, today)
 
 
 def _refuse_day(day: date, today: date) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 
 from django.utils.translation import gettext_noop as _
@@ -62,6 +63,23 @@ def reason_for_pick(
             )
         marks.append(OUT_OF_TURN)
     return ": ".join(filter(None, [", ".join(marks), reason.strip()]))[:400]
+
+
+def reason_for_money(*, lots: Sequence[Lot], unit: Unit, happened_on: date, reason: str) -> str:
+    """The reason as the ledger keeps it for lots taken in turn. Refused without one: any of them outside its limits."""
+    for lot in lots:
+        error = _money_error(lot, unit, happened_on)
+        if error is None:
+            continue
+        if not reason.strip():
+            raise StockError(
+                error.key,
+                _("{problem} Take another lot, or write in the note why lot {lot} is taken."),
+                problem=error.sentence,
+                lot=lot.serial or lot.code,
+            )
+        return f"{OUTSIDE_LIMITS}: {reason.strip()}"[:400]
+    return reason
 
 
 def _money_error(lot: Lot, unit: Unit, day: date) -> DomainError | None:

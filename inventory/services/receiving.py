@@ -275,7 +275,11 @@ def _book(
 
 
 def _apart(lot: Lot, order: Order, actor: User | None) -> Lot:
-    """Where damaged goods are booked: a piece with a serial itself, else a lot in quarantine beside the good one."""
+    """Where damaged goods are booked: a piece with a serial itself, else a lot in quarantine beside the good one.
+
+    What is recalled stays recalled: damage makes it no less than that.
+    """
+    recalled = lot.status == Lot.Status.RECALLED
     if not lot.item.serialised:
         number = lot.splits.count() + 1
         apart = lot_create(
@@ -290,9 +294,8 @@ def _apart(lot: Lot, order: Order, actor: User | None) -> Lot:
         apart.split_from = lot
         apart.save(update_fields=["split_from"])
         lot = apart
-    return lot_set_status(
-        lot=lot, status=Lot.Status.QUARANTINE, reason=DAMAGED.format(order=order.code), actor=actor
-    )
+    status = Lot.Status.RECALLED if recalled else Lot.Status.QUARANTINE
+    return lot_set_status(lot=lot, status=status, reason=DAMAGED.format(order=order.code), actor=actor)
 
 
 def _after(row: Any, order: Order, bookings: Sequence[_Booking], day: date, actor: User | None) -> None:

@@ -29,7 +29,7 @@ from inventory.models import Balance, Item, Lot, Movement
 from inventory.selectors.issues import aboard_of, issuable, items_for, mission_end
 from inventory.selectors.spots import day_at, qty_text
 from inventory.selectors.stock import first_expiring
-from inventory.services.picks import reason_for_pick
+from inventory.services.picks import reason_for_money, reason_for_pick
 from inventory.services.posting import movement_with
 from inventory.services.stock import stock_issue_many
 from inventory.web.lines import system_of, unit_url
@@ -62,14 +62,21 @@ def unit_issue(request: HttpRequest, tag: str) -> HttpResponse:
             return redirect_to(request, back)
         picks = _picks(form, unit, item, through, request)
         try:
+            day = day_at(unit.home, form.cleaned_data["happened_at"])
             if form.chosen is not None:
-                day = day_at(unit.home, form.cleaned_data["happened_at"])
                 form.cleaned_data["reason"] = reason_for_pick(
                     lot=form.chosen,
                     place=unit.home,
                     unit=unit,
                     happened_on=day,
                     lasts_through=through or day,
+                    reason=form.cleaned_data["reason"],
+                )
+            elif picks:
+                form.cleaned_data["reason"] = reason_for_money(
+                    lots=[lot for lot, _qty in picks],
+                    unit=unit,
+                    happened_on=day,
                     reason=form.cleaned_data["reason"],
                 )
             moved = _issue(form, unit, picks, request) if picks else []

@@ -53,10 +53,11 @@ def recall_show(request: HttpRequest) -> HttpResponse:
         return render_page(
             request, "inventory/recall.html", context, status=422 if request.method == "POST" else 200
         )
-    lots = list(lots_to_stop(**find.cleaned_data)[: MOST_LOTS + 1])
-    pieces = pieces_of(lots[:MOST_LOTS], today)
+    found = lots_to_stop(**find.cleaned_data)
     if kind := export_format(request):
-        return _file(kind, pieces)
+        return _file(kind, pieces_of(list(found), today))
+    lots = list(found[: MOST_LOTS + 1])
+    pieces = pieces_of(lots[:MOST_LOTS], today)
     shown = " ".join(str(lot.pk) for lot in lots[:MOST_LOTS])
     form = StopForm(request.POST or None, initial={"lots": shown})
     if request.method == "POST" and form.is_valid():

@@ -17,6 +17,7 @@ from inventory.domain.errors import NeedsConfirmation, OrderError, StockError
 from inventory.models import (
     ApprovalLimit,
     Balance,
+    FundingSource,
     Lot,
     Movement,
     Order,
@@ -32,7 +33,7 @@ from inventory.services.ledger import movement_reverse
 from inventory.services.ordering import Wanted, order_create
 from inventory.services.receiving import Delivery, order_receive
 from tests.factories.fleet import NOW, TODAY, DepotFactory, UserFactory, ago
-from tests.factories.inventory import ChlorineFactory, ItemFactory
+from tests.factories.inventory import ChlorineFactory, ItemFactory, LotFactory
 
 pytestmark = [pytest.mark.django_db, pytest.mark.db_both]
 
@@ -365,3 +366,62 @@ def test_arrival_arithmetic() -> None:
         None,
         0,
     )
+
+
+def test_parts_of_a_litre_add_up_to_the_whole(ann: Any, ben: Any) -> None:
+    item = ItemFactory(base_unit="l")
+    line = sent(ann, ben, Wanted(item, Decimal("0.8"), Decimal(1)))
+    receive(line, qty=Decimal("0.1"))
+    receive(line, qty=Decimal("0.7"))
+    assert come(line)[2] == 0
+    assert state(line) == "closed"
+
+
+def test_money_or_a_supplier_that_ended_since_the_draft_stops_it(ann: Any, ben: Any) -> None:
+    source = FundingSource.objects.create(code="PH", name="Storm grant", ends_on=TODAY)
+    order = draft(ann, Wanted(ItemFactory(), Decimal(1), Decimal(1), funding=source))
+    source.ends_on = TODAY - dt.timedelta(days=1)
+    source.save()
+    with pytest.raises(OrderError, match="Line 1: Storm grant ended"):
+        ordering.order_approve(order=order, seen_version=order.version, actor=ben, now=NOW)
+    source.ends_on = TODAY
+    source.save()
+    order = ordering.order_approve(order=order, seen_version=order.version, actor=ben, now=NOW)
+    Supplier.objects.update(closed_on=TODAY - dt.timedelta(days=1))
+    with pytest.raises(OrderError, match="Nothing is bought from Supplier"):
+        ordering.order_send(order=order, seen_version=order.version, sent_on=TODAY, actor=ann, now=NOW)
+
+
+def test_an_order_whose_writer_is_not_known_is_nobodys_to_approve(ann: Any, ben: Any) -> None:
+    item = ItemFactory()
+    order = draft(None, Wanted(item, Decimal(1), Decimal(1)))
+    with pytest.raises(OrderError) as caught:
+        ordering.order_approve(order=order, seen_version=order.version, actor=ben, now=NOW)
+    assert caught.value.key == "order.no_limit"
+    order = ordering.order_edit(
+        order=order,
+        seen_version=order.version,
+        currency="EUR",
+        lines=[Wanted(item, Decimal(1), Decimal(1))],
+        actor=ann,
+        now=NOW,
+    )
+    assert (
+        ordering.order_approve(order=order, seen_version=order.version, actor=ben, now=NOW).state
+        == "approved"
+    )
+
+
+@pytest.mark.parametrize("serialised", [False, True])
+def test_what_comes_damaged_of_a_recalled_lot_is_recalled(ann: Any, ben: Any, serialised: bool) -> None:
+    item = ItemFactory(serialised=serialised)
+    line = sent(ann, ben, Wanted(item, Decimal(1), Decimal(1)))
+    lot = LotFactory(
+        item=item, code="L1", serial="L1" if serialised else "", expires_on=GOOD, status="recalled"
+    )
+    said: dict[str, Any] = (
+        {"code": "", "damaged_serials": ["L1"]} if serialised else {"damaged_qty": Decimal(1)}
+    )
+    (receipt,) = receive(line, **said)
+    assert (receipt.lot == lot) is serialised
+    assert Lot.objects.get(pk=receipt.lot_id).status == "recalled"

@@ -130,3 +130,23 @@ def test_an_order_is_paid_only_by_money_that_is_for_it(cast: Any) -> None:
     cast.north.refresh_from_db()
     with pytest.raises(OrderError, match="Line 1: Storm grant is only for PH, not for US"):
         order_for(cast.north, Wanted(ItemFactory(), Decimal(1), Decimal(1), funding=source))
+
+
+def test_lots_taken_in_turn_are_asked_for_the_limits_of_their_money_too(cast: Any, signed_in: Any) -> None:
+    unit = UnitFactory(home=cast.north, tag="N-1")
+    (lot,) = shelf(cast, 300)
+    DesignItemFactory(design=unit.design, item=lot.item)
+    source = FundingSource.objects.create(code="PH", name="Storm grant", ends_on=TODAY - dt.timedelta(days=1))
+    Lot.objects.filter(pk=lot.pk).update(funding=source)
+    client = signed_in(cast.nora)
+    where = reverse("inventory:unit-issue", args=["N-1"]) + f"?item={lot.item.code}"
+    refused = client.post(where, {"qty": 1, "token": str(uuid4())})
+    assert refused.status_code == 422
+    assert "Storm grant ended on" in refused.content.decode()
+    assert not Movement.objects.filter(kind="issue").exists()
+    sent = {"qty": 1, "token": str(uuid4()), "reason": "the donor agreed by mail"}
+    assert client.post(where, sent).status_code == 302
+    assert (
+        Movement.objects.get(kind="issue").reason
+        == "Outside the limits of its money: the donor agreed by mail"
+    )

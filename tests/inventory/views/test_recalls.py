@@ -202,3 +202,24 @@ def test_the_page_of_a_lot_extends_it_and_takes_it_back(cast: Any, signed_in: An
     assert (
         "Extend its life" not in client.get(reverse("inventory:lot-detail", args=[plain.pk])).content.decode()
     )
+
+
+def test_more_lots_than_can_be_shown_are_stopped_by_the_same_step_again(
+    cast: Any, signed_in: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("inventory.views.recalls.MOST_LOTS", 2)
+    item = ItemFactory()
+    for number in range(5):
+        in_store(1, place=cast.north, lot=LotFactory(item=item, code=f"M{number}"))
+    client = signed_in(cast.nora)
+    where = f"{RECALL}?item={item.code}"
+    assert client.get(f"{where}&format=csv").content.decode().count("North depot") == 5, "files are whole"
+    for left in (3, 1, 0):
+        sent = {
+            "lots": client.get(where).context["form"].initial["lots"],
+            "status": "recalled",
+            "reason": "notice 13",
+            "token": str(uuid4()),
+        }
+        assert client.post(where, sent).status_code == 302
+        assert Lot.objects.filter(item=item, status="good").count() == left
