@@ -16,7 +16,7 @@ from django.db import IntegrityError, transaction
 from django.utils.translation import gettext_noop as _
 
 from fleet.lib.errors import DomainError
-from fleet.models import Place, User
+from fleet.models import AuditEntry, Place, User
 from fleet.services.audit import audit_record
 from fleet.services.records import check_row, locked, moment_or_now, written_once
 from fleet.services.versions import Conflict, last_editor
@@ -110,7 +110,7 @@ def order_edit(
 def order_approve(
     *, order: Order, seen_version: int, actor: User | None, now: datetime | None = None
 ) -> Order:
-    """Above the limit of its currency, or where there is none, whoever wrote it may not approve it.
+    """Above the limit of its currency, or where there is none, whoever wrote or changed it may not approve it.
 
     Nor may anyone where nobody knows who wrote it. Supplier and money count as they are now, not as they were at the draft.
     """
@@ -120,7 +120,7 @@ def order_approve(
         total = order_total(row)
         if not row.lines.exists():
             raise OrderError("order.empty", _("There is no line on the order: write what is wanted first."))
-        if actor is None or row.created_by_id in (None, actor.pk):
+        if actor is None or row.created_by_id is None or actor.pk in _writers(row):
             _refuse_own(row, total)
         row.state, row.approved_by, row.approved_at = State.APPROVED, actor, moment_or_now(now)
         return _saved(row, actor, "order.approve", {"state": State.DRAFT}, {"total": total})
@@ -243,7 +243,23 @@ def currency_code(text: str) -> str:
     return code
 
 
+def _writers(row: Order) -> set[int]:
+    """Everyone who wrote or changed it: another hand on a line does not make the order somebody else's. One query."""
+    told = AuditEntry.objects.filter(
+        subject_kind=Order._meta.model_name, subject_id=str(row.pk), action__in=("order.create", "order.edit")
+    )
+    return {pk for pk in (row.created_by_id, *told.values_list("actor_id", flat=True)) if pk is not None}
+
+
 def _refuse_own(row: Order, total: Decimal) -> None:
+    if row.lines.filter(price__lte=0).exists():
+        raise OrderError(
+            "order.no_price",
+            _(
+                "A line has no price, so that nobody can tell whether the order is within the limit: another person than "
+                "the one who wrote it must approve it."
+            ),
+        )
     limit = ApprovalLimit.objects.filter(currency=row.currency).first()
     if limit is None:
         raise OrderError(

@@ -117,7 +117,7 @@ def test_what_is_on_order_already_is_asked_about(ann: Any) -> None:
 
 @pytest.mark.parametrize(
     ("limit", "total", "own_may"),
-    [(None, "1", False), ("215.00", "215.00", True), ("214.99", "215.00", False), ("0", "0", True)],
+    [(None, "1", False), ("215.00", "215.00", True), ("214.99", "215.00", False), ("0", "0", False)],
 )
 def test_above_the_limit_another_person_approves(
     ann: Any, ben: Any, limit: str | None, total: str, own_may: bool
@@ -142,7 +142,7 @@ def test_who_changed_a_draft_counts_as_its_writer(ann: Any, ben: Any) -> None:
         ordering.order_approve(order=order, seen_version=2, actor=ben, now=NOW)
     with pytest.raises(Conflict):
         ordering.order_approve(order=order, seen_version=1, actor=ann, now=NOW)
-    ordering.order_approve(order=order, seen_version=2, actor=ann, now=NOW)
+    ordering.order_approve(order=order, seen_version=2, actor=UserFactory(), now=NOW)
 
 
 @pytest.mark.parametrize(
@@ -390,6 +390,38 @@ def test_money_or_a_supplier_that_ended_since_the_draft_stops_it(ann: Any, ben: 
     Supplier.objects.update(closed_on=TODAY - dt.timedelta(days=1))
     with pytest.raises(OrderError, match="Nothing is bought from Supplier"):
         ordering.order_send(order=order, seen_version=order.version, sent_on=TODAY, actor=ann, now=NOW)
+
+
+def test_another_hand_on_a_line_makes_it_nobody_elses_order(ann: Any, ben: Any) -> None:
+    item = ItemFactory()
+    order = draft(ann, Wanted(item, Decimal(1), Decimal(1)))
+    order = ordering.order_edit(
+        order=order,
+        seen_version=order.version,
+        currency="EUR",
+        lines=[Wanted(item, Decimal(2), Decimal(1))],
+        actor=ben,
+        now=NOW,
+    )
+    for writer in (ann, ben):
+        with pytest.raises(OrderError) as caught:
+            ordering.order_approve(order=order, seen_version=order.version, actor=writer, now=NOW)
+        assert caught.value.key == "order.no_limit"
+    other = UserFactory()
+    approved = ordering.order_approve(order=order, seen_version=order.version, actor=other, now=NOW)
+    assert approved.approved_by == other
+
+
+def test_a_line_without_a_price_is_no_order_within_the_limit(ann: Any, ben: Any) -> None:
+    ApprovalLimit.objects.update_or_create(currency="EUR", defaults={"amount": Decimal(1000)})
+    order = draft(ann, Wanted(ItemFactory(), Decimal(1), Decimal(0)))
+    with pytest.raises(OrderError) as caught:
+        ordering.order_approve(order=order, seen_version=order.version, actor=ann, now=NOW)
+    assert caught.value.key == "order.no_price"
+    assert (
+        ordering.order_approve(order=order, seen_version=order.version, actor=ben, now=NOW).state
+        == "approved"
+    )
 
 
 def test_an_order_whose_writer_is_not_known_is_nobodys_to_approve(ann: Any, ben: Any) -> None:
