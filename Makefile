@@ -55,7 +55,7 @@ shots: $(DEV_STAMP)  ## the pictures of README.md, taken from the running produc
 	$(BIN)/python -m tests.browser.shots
 
 kills: $(DEV_STAMP)  ## kill -9 at named fault points, two per kind
-	$(BIN)/pytest -n 2 --dist loadgroup -m "kills and not storm" tests
+	$(BIN)/pytest -m "kills and not storm" tests
 
 # Give DATABASE_URL and REDIS_URL as well, and it runs on PostgreSQL and Redis after SQLite and the file broker.
 storm: $(DEV_STAMP)  ## kill -9 at random moments, twenty per kind (KILLS=20, SEED=... to repeat)

@@ -9,14 +9,6 @@ from tests.conftest import need_service
 from tests.faults.world import PostgresStore, SqliteStore, Stage, empty_world
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Each world stays in one process, so that the two may be tried beside each other (`-n 2 --dist loadgroup`)."""
-    for item in items:
-        store = getattr(getattr(item, "callspec", None), "params", {}).get("store")
-        if store is not None:
-            item.add_marker(pytest.mark.xdist_group(store))
-
-
 @pytest.fixture(scope="session", params=["sqlite", "postgres"])
 def store(request: pytest.FixtureRequest) -> SqliteStore | PostgresStore:
     if request.param == "sqlite":
